@@ -1,0 +1,47 @@
+"""The error tree: one root, one class a room.
+
+    FleetstatsError
+    ├── SettingsError     settings file: unknown key, wrong type, value out of range
+    ├── IntakeError       a file or an import map that cannot be read at all
+    ├── StoreError        the DuckDB file: locked, damaged, of another schema, no records yet
+    ├── LifeError         lifetimes that cannot be, a fit that has no answer      (also a ValueError)
+    ├── AdviceError       costs or limits that cannot be                          (also a ValueError)
+    ├── StockError        renewals or demand asked for what cannot be             (also a ValueError)
+    └── ReportError       a page that cannot be written
+
+Every message says where, what was found, what is accepted, and what to do next.
+"""
+
+from __future__ import annotations
+
+
+class FleetstatsError(Exception):
+    """Root of all errors that a person can mend; the command line prints it without a traceback."""
+
+
+class SettingsError(FleetstatsError):
+    """The settings file holds a key or a value that is not accepted."""
+
+
+class IntakeError(FleetstatsError):
+    """A file of records, or an import map, cannot be read at all."""
+
+
+class StoreError(FleetstatsError):
+    """The store cannot be opened, read or written, or holds no records yet."""
+
+
+class LifeError(FleetstatsError, ValueError):
+    """Lifetimes contradict themselves, or a model has no answer for them."""
+
+
+class AdviceError(FleetstatsError, ValueError):
+    """A cost, an age or a limit is not one that the advice can work with."""
+
+
+class StockError(FleetstatsError, ValueError):
+    """A renewal function or a stock forecast was asked for what cannot be."""
+
+
+class ReportError(FleetstatsError):
+    """The report cannot be written."""

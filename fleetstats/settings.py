@@ -133,7 +133,7 @@ UNITS: Mapping[str, str] = MappingProxyType(
         "horizon_months": "months: how far ahead stock is forecast",
         "beyond_records": "factor: how far past the ages seen an interval may go; 0 = off",
         "notice_days": "days: how old an announced failure found at a visit may be (sensitivity only)",
-        "lateness_days": "days: how late visits happen; absent = 90th percentile of the records; 0 = never late",
+        "lateness_days": "days: how late visits run; absent = 90th percentile of the records; 0 = never",
         "planned_cost": "money: part and labour at a planned visit",
         "end_conditions": "list of findings that mean the life is over: " + ", ".join(END_CONDITIONS),
         "callout_causes": "list of call-out causes that announce the failure: " + ", ".join(CALLOUT_CAUSES),

@@ -15,7 +15,6 @@ from fleetstats import __version__
 from fleetstats.errors import FleetstatsError, SettingsError
 
 if TYPE_CHECKING:
-    from fleetstats.intake.accept import LoadReport
     from fleetstats.settings import Settings
 
 app = typer.Typer(
@@ -53,9 +52,6 @@ AsOfOption = Annotated[
     typer.Option(
         "--as-of", metavar="DATE", help="What was known on this day; default: the latest accepted visit."
     ),
-]
-MapOption = Annotated[
-    Path | None, typer.Option("--map", help="An import map (TOML) for a sheet with headings of its own.")
 ]
 OutOption = Annotated[Path, typer.Option("--out", help="The folder to write the report into.")]
 PathsArgument = Annotated[
@@ -138,8 +134,8 @@ def demo(
     """Do the whole path on the sample records: load, analyse, report."""
     from fleetstats.pipeline import demo as run
 
-    load_report, index = run(out, progress=_progress)
-    _print_load(load_report)
+    loaded, summary, index = run(out, today=dt.date.today(), progress=_progress)
+    typer.echo(f"{loaded}\n{summary}")
     typer.echo(f"The sample fleet's report is ready. Open {index} in a browser.")
 
 
@@ -149,21 +145,12 @@ def load(
     store: StoreOption = DEFAULT_STORE,
     settings: SettingsOption = None,
     as_of: AsOfOption = None,
-    import_map: MapOption = None,
 ) -> None:
     """Read records into the store; rows that cannot be right are set aside with the reason."""
     from fleetstats.pipeline import load as run
 
-    _settings(settings)
-    _print_load(
-        run(
-            paths,
-            store=store,
-            today=_day(as_of) or dt.date.today(),
-            import_map=import_map,
-            progress=_progress,
-        )
-    )
+    today = _day(as_of) or dt.date.today()
+    typer.echo(run(paths, store=store, settings=_settings(settings), today=today, progress=_progress))
 
 
 @app.command()
@@ -192,7 +179,7 @@ def report(
 
     index = run(
         store=store,
-        settings=_settings(settings),
+        settings=_settings(settings) if settings else None,
         as_of=_day(as_of),
         out=out,
         audience=audience.value,
@@ -208,23 +195,20 @@ def build(
     store: StoreOption = DEFAULT_STORE,
     settings: SettingsOption = None,
     as_of: AsOfOption = None,
-    import_map: MapOption = None,
 ) -> None:
     """Load, analyse and report in one go."""
     from fleetstats.pipeline import build as run
 
-    load_report, summary, index = run(
+    loaded, summary, index = run(
         paths,
         out=out,
         store=store,
         settings=_settings(settings),
         as_of=_day(as_of),
         today=dt.date.today(),
-        import_map=import_map,
         progress=_progress,
     )
-    _print_load(load_report)
-    typer.echo(summary)
+    typer.echo(f"{loaded}\n{summary}")
     typer.echo(f"The report is ready. Open {index} in a browser.")
 
 
@@ -275,8 +259,3 @@ def sample(
 
     written = write_sample(sites, out, seed=seed)
     typer.echo(f"{written} invented records are in {out}; read them with: fleetstats build {out}")
-
-
-def _print_load(load_report: LoadReport) -> None:
-    for line in load_report.lines():
-        typer.echo(line)

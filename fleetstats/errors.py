@@ -7,6 +7,7 @@
     ├── LifeError         lifetimes that cannot be, a fit that has no answer      (also a ValueError)
     ├── AdviceError       costs or limits that cannot be                          (also a ValueError)
     ├── StockError        renewals or demand asked for what cannot be             (also a ValueError)
+    ├── TrustError        forecasts and outcomes that do not belong together      (also a ValueError)
     └── ReportError       a page that cannot be written
 
 Every message says where, what was found, what is accepted, and what to do next.
@@ -41,6 +42,10 @@ class AdviceError(FleetstatsError, ValueError):
 
 class StockError(FleetstatsError, ValueError):
     """A renewal function or a stock forecast was asked for what cannot be."""
+
+
+class TrustError(FleetstatsError, ValueError):
+    """Forecasts and outcomes do not belong together, or a chance is none."""
 
 
 class ReportError(FleetstatsError):

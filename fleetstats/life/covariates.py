@@ -36,7 +36,7 @@ KNOWN_DIRECTION: Mapping[str, tuple[float, float]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Coding:
+class WaterCoding:
     """How facts become covariates for one component: columns, levels kept, typical values.
 
     Attributes
@@ -128,7 +128,7 @@ def water_facts(units: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def choose_coding(component: str, facts: pl.DataFrame) -> Coding:
+def choose_coding(component: str, facts: pl.DataFrame) -> WaterCoding:
     """Return how `component`'s facts are coded, from the spells seen.
 
     Columns that say nothing (all blank, or one level and no blank) are left out; rare levels are merged.
@@ -150,10 +150,10 @@ def choose_coding(component: str, facts: pl.DataFrame) -> Coding:
         kept = _kept_levels(name, facts)
         if len(kept) > 1 or (len(kept) == 1 and facts[name].null_count() > 0):
             levels[name] = kept
-    return Coding(component, numbers, levels)
+    return WaterCoding(component, numbers, levels)
 
 
-def reference_of(coding: Coding) -> dict[str, str]:
+def reference_of(coding: WaterCoding) -> dict[str, str]:
     """Return, for each factor column, the level that the others are told against."""
     return {name: kept[0] for name, kept in coding.levels.items()}
 

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import polars as pl
 
-from fleetstats.life.covariates import KNOWN_DIRECTION, Coding, choose_coding, water_facts
+from fleetstats.life.covariates import KNOWN_DIRECTION, WaterCoding, choose_coding, water_facts
+from fleetstats.life.draws import LifeDraws
 from fleetstats.life.lifetimes import Lifetimes
-from fleetstats.life.predict import FamilyAverage, LifeDraws, average_families, draw_lives
-from fleetstats.life.priors import weak_priors
+from fleetstats.life.predict import FamilyAverage, average_families, draw_lives
+from fleetstats.life.priors import Priors, weak_priors
 
 FAMILIES_WEIGHED = ("weibull", "lognormal", "loglogistic")
 #: Lamps of one kind age alike; cartridges and sleeves differ much more from site to site.
 TAU_MEDIAN_LAMP, TAU_MEDIAN = 0.15, 0.4
-#: Ages in days at which a unit's curve is kept: weekly to two years.
-CURVE_DAYS = np.arange(0.0, 105.0) * 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,27 +26,30 @@ class ComponentLife:
     Attributes
     ----------
     component : str
-    coding : Coding
+    coding : WaterCoding
     average : FamilyAverage
         Families fitted, with their weights.
     units : polars frame, n rows
         site_id, chapter, component, slot, part_number, spells, failures, site_spells, site_failures.
     lives : LifeDraws
         Life of the next spell of each unit, rows as `units`.
-    alike : LifeDraws
-        The same for sites like each unit's that have no records of their own.
     spells, failures : int
         What it was learned from.
     """
 
     component: str
-    coding: Coding
+    coding: WaterCoding
     average: FamilyAverage
     units: pl.DataFrame
     lives: LifeDraws
-    alike: LifeDraws
     spells: int
     failures: int
+
+    @property
+    def alike(self) -> LifeDraws:
+        """Return the life at sites like each unit's, neither better nor worse than its kind: u = 0."""
+        own = self.lives
+        return LifeDraws(own.family, own.location - own.site_effect, own.scale, 0.0 * own.site_effect)
 
 
 def learn_component(
@@ -55,9 +58,12 @@ def learn_component(
     spells: pl.DataFrame,
     units: pl.DataFrame,
     sites: pl.DataFrame,
+    as_of: date,
     customary_days: float,
     draws: int = 200,
     seed: int = 0,
+    facts_used: bool = True,
+    site_effect: bool = True,
 ) -> ComponentLife:
     """Return what the spells of `component` teach about the next spell of each of `units`.
 
@@ -67,41 +73,60 @@ def learn_component(
     spells : polars frame
         The relation `spells`; rows of other components are passed over.
     units : polars frame, n rows
-        site_id, chapter, component, slot, part_number: the places that need a prediction (all of this component).
+        site_id, chapter, component, slot, part_number: the places that need a prediction.
     sites : polars frame
         The relation `sites`.
+    as_of : date
+        The day on which the next spell is taken to begin.
     customary_days : float
         The trade's interval, where the prior of the intercept is centred.
     draws, seed : int
         Posterior draws, and the seed that makes them repeatable.
+    facts_used, site_effect : bool
+        False leaves out what is known of the sites, or that sites differ: the rivals of the model.
     """
     own = spells.filter(pl.col("component") == component).sort("spell_id")
     facts = water_facts(own, sites)
-    coding = choose_coding(component, facts)
-    lives = _lifetimes(own, coding.frame(facts))
-    known = {name: prior for name, prior in KNOWN_DIRECTION.items() if name in coding.numbers}
-    priors = weak_priors(
+    coding = choose_coding(component, facts) if facts_used else WaterCoding(component, (), {})
+    priors = priors_of(component, coding, customary_days)
+    average = average_families(lifetimes(own, coding.frame(facts)), families=FAMILIES_WEIGHED, priors=priors)
+    counted = _with_counts(units, own)
+    covariates = _any(coding.frame(water_facts(counted.with_columns(fitted_on=pl.lit(as_of)), sites)))
+    drawn = draw_lives(average, covariates=covariates, sites=groups(counted), draws=draws, seed=seed)
+    failures = int(own["upper_days"].is_finite().sum())
+    return ComponentLife(component, coding, average, counted, drawn, own.height, failures)
+
+
+def priors_of(component: str, coding: WaterCoding, customary_days: float) -> Priors:
+    """Return the weak priors of a component whose facts are coded so."""
+    return weak_priors(
         customary_days,
         tau_median=TAU_MEDIAN_LAMP if component == "uv_lamp" else TAU_MEDIAN,
-        by_term=known,
-    )
-    average = average_families(lives, families=FAMILIES_WEIGHED, priors=priors)
-    counted = _with_counts(units, own)
-    covariates = coding.frame(water_facts(counted, sites))
-    nobody = [None] * counted.height
-    return ComponentLife(
-        component,
-        coding,
-        average,
-        counted,
-        draw_lives(average, covariates=covariates, sites=_groups(counted), draws=draws, seed=seed),
-        draw_lives(average, covariates=covariates, sites=nobody, draws=draws, seed=seed),
-        own.height,
-        int(own.select(np.isfinite(own["upper_days"].to_numpy()).sum()).item()) if own.height else 0,
+        by_term={name: prior for name, prior in KNOWN_DIRECTION.items() if name in coding.numbers},
     )
 
 
-def _lifetimes(own: pl.DataFrame, covariates: pl.DataFrame) -> Lifetimes:
+def draws_for_new(life: ComponentLife, facts: pl.DataFrame, *, draws: int = 200, seed: int = 0) -> LifeDraws:
+    """Return draws of the life of a unit at sites without records, one row for each row of `facts`.
+
+    Parameters
+    ----------
+    life : ComponentLife
+    facts : polars frame, n rows
+        As returned by `water_facts`.
+    draws, seed : int
+    """
+    return draw_lives(
+        life.average,
+        covariates=_any(life.coding.frame(facts)),
+        sites=[None] * facts.height,
+        draws=draws,
+        seed=seed,
+    )
+
+
+def lifetimes(own: pl.DataFrame, covariates: pl.DataFrame) -> Lifetimes:
+    """Return the spells of one component as lifetimes with these covariates, grouped by chapter of a site."""
     if own.height == 0:
         # One spell watched for a moment carries no information: the priors speak alone.
         return Lifetimes([1.0], [np.inf], site=["nobody"])
@@ -109,14 +134,19 @@ def _lifetimes(own: pl.DataFrame, covariates: pl.DataFrame) -> Lifetimes:
         own["lower_days"].to_numpy(),
         own["upper_days"].to_numpy(),
         entry=own["entry_days"].to_numpy(),
-        site=_groups(own),
-        covariates=covariates if covariates.width else None,
+        site=groups(own),
+        covariates=_any(covariates),
     )
 
 
-def _groups(frame: pl.DataFrame) -> list[str]:
-    """A group of the life model is one chapter of one site."""
-    return (frame["chapter"].cast(pl.String) + pl.lit("/") + frame["site_id"]).to_list()
+def _any(covariates: pl.DataFrame) -> pl.DataFrame | None:
+    """Return the covariates, None where there is no column (and so, for polars, no row)."""
+    return covariates if covariates.width else None
+
+
+def groups(frame: pl.DataFrame) -> list[str]:
+    """Return the group of each row in the life model: one chapter of one site."""
+    return frame.select(pl.format("{}/{}", "chapter", "site_id")).to_series().to_list()
 
 
 def _with_counts(units: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:

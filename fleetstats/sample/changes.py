@@ -14,7 +14,16 @@ from fleetstats.sample.wear import ROOFS, TANKS
 if TYPE_CHECKING:
     from fleetstats.sample.wear import Array, Codes, Homes
 
-KINDS: Final = ("roof", "first_flush", "tank", "household", "tank_cleaned", "gutters_cleaned", "vacant", "drought")
+KINDS: Final = (
+    "roof",
+    "first_flush",
+    "tank",
+    "household",
+    "tank_cleaned",
+    "gutters_cleaned",
+    "vacant",
+    "drought",
+)
 _SHARES: Final = (0.15, 0.22, 0.08, 0.17, 0.16, 0.16, 0.06)  # of changes at single homes; drought is regional
 _NOTES: Final = (
     "re-roofed in metal",
@@ -53,7 +62,7 @@ class Changes:
 
 
 def invent_changes(homes: Homes, *, start: int, end: int, rng: np.random.Generator) -> Changes:
-    """Return what changes at the homes between `start` and `end`: a lasting change or a spell at one home in thirty a year."""
+    """Return what changes: something at one home in thirty a year, and one region's drought."""
     n, years = len(homes), (end - start) / 365.25
     site = np.flatnonzero(rng.random(n) < 1 - np.exp(-_CHANGED_SHARE_A_YEAR * years))
     kind = rng.choice(len(_SHARES), len(site), p=_SHARES)
@@ -115,7 +124,7 @@ def _end(homes: Homes, kind: str, who: Codes) -> None:
 
 
 def changes_frame(changes: Changes, sites: int) -> pl.DataFrame:
-    """Return the `changes` table; gutters refill unnoticed, so only what someone sees ending has an `until`."""
+    """Return the `changes` table; only what someone sees ending has an `until` (gutters refill unnoticed)."""
     seen_to_end = np.isin(changes.kind, [KINDS.index("vacant"), KINDS.index("drought")])
     until: Array = np.where(seen_to_end, changes.until, 0)
     regional = changes.site < 0

@@ -1,4 +1,4 @@
-"""The invented hill district: its homes, when the firm came to serve them, and what the office wrote down of them."""
+"""The invented hill district: its homes, how the firm serves them, and what the office wrote down of them."""
 
 from __future__ import annotations
 
@@ -137,11 +137,12 @@ def site_ids(n: int) -> pl.Series:
 
 def crew_of(region: Codes, n: int) -> Codes:
     """Return the crew of each home: one a region, but for every ninth home the next crew's."""
-    return (region + (np.arange(n) % 9 == 0)) % len(CREWS)
+    crew: Codes = (region + (np.arange(n) % 9 == 0)) % len(CREWS)
+    return crew
 
 
 def sites_frame(homes: Homes, service: Service, *, end: int, rng: np.random.Generator) -> pl.DataFrame:
-    """Return the `sites` table as the office holds it at the end: some fields blank, some tanks dated by year."""
+    """Return the `sites` table as held at the end: some fields blank, some tanks dated by the year alone."""
     n = len(homes)
     built = pl.Series(homes.tank_day.astype(np.int32)).cast(pl.Date)
     year_only = rng.random(n) < 0.25
@@ -173,7 +174,11 @@ def sites_frame(homes: Homes, service: Service, *, end: int, rng: np.random.Gene
     blanks = {"tank_litres": 0.1, "roof_area_m2": 0.2, "inlet_screen_um": 0.3, "tree_cover": 0.06}
     blanks |= {"occupants": 0.08, "roof_material": 0.03, "tank_installed": 0.05}
     known = {name: pl.Series(rng.random(n) >= share) for name, share in blanks.items()}
-    return frame.with_columns(
-        pl.when(pl.Series(year_only)).then("year").otherwise("tank_installed").alias("tank_installed"),
-        pl.when(pl.Series(left > 0)).then("left_on").alias("left_on"),
-    ).with_columns(pl.when(flag).then(name).alias(name) for name, flag in known.items()).drop("year")
+    return (
+        frame.with_columns(
+            pl.when(pl.Series(year_only)).then("year").otherwise("tank_installed").alias("tank_installed"),
+            pl.when(pl.Series(left > 0)).then("left_on").alias("left_on"),
+        )
+        .with_columns(pl.when(flag).then(name).alias(name) for name, flag in known.items())
+        .drop("year")
+    )

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from fleetstats.sample.wear import Array
 
 SPENT_DROP_KPA: Final = 100.0  # the household notices about here (common trade practice)
-_HIGHEST_DROP_KPA: Final = 280.0  # what is left of the pump's head
+_HIGHEST_DROP_KPA: Final = 190.0  # past this hardly anything flows
 
 # share of intermediate blocking in the mixture, sediment cartridge and carbon block
 _INTERMEDIATE: Final = {"sediment": 0.45, "carbon": 0.25}
@@ -50,10 +50,12 @@ def stage_drops(share: Array, clean_sediment_kpa: Array, clean_carbon_kpa: Array
     clean = np.stack([clean_sediment_kpa, clean_sediment_kpa, clean_carbon_kpa])
     mixture = np.array([_INTERMEDIATE["sediment"]] * 2 + [_INTERMEDIATE["carbon"]])[:, None]
     used = np.clip(share[[SEDIMENT, SEDIMENT_2, CARBON]], 0, 1.6)
-    return np.minimum(clean * drop_ratio(used, SPENT_DROP_KPA / clean, mixture) * flow, _HIGHEST_DROP_KPA)
+    drops: Array = clean * drop_ratio(used, SPENT_DROP_KPA / clean, mixture) * flow
+    return np.minimum(drops, _HIGHEST_DROP_KPA)
 
 
 def total_drop(drops: Array) -> Array:
     """Return the drop over all stages, array (n,) in kPa; two sediment cartridges in parallel drop as one."""
-    sediment = np.min(np.nan_to_num(drops[:2], nan=np.inf), axis=0)
-    return np.where(np.isfinite(sediment), sediment, 0.0) + np.nan_to_num(drops[CARBON], nan=0.0)
+    carbon = drops[CARBON]
+    total: Array = np.fmin(drops[SEDIMENT], drops[SEDIMENT_2]) + np.where(np.isnan(carbon), 0.0, carbon)
+    return total

@@ -1,4 +1,4 @@
-"""The stories a fleet can be invented under: how dirty, how different, how well kept, how well written down."""
+"""The stories a fleet can be invented under: how dirty, how different, how well kept and written down."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """Parameters of one invented fleet; shares are chances between 0 and 1, spreads are log standard deviations.
+    """Parameters of one invented fleet; shares are chances, spreads are log standard deviations.
 
     Attributes
     ----------
@@ -27,7 +27,7 @@ class Story:
     visit_interval_days : int
         The firm's rule.
     lateness_days : float
-        Scale of how late its visits come; 4.4 puts the 90th percentile two weeks late.
+        Scale of how late its visits come (some come early); 6.7 puts the 90th percentile two weeks late.
     early_death_share : float
         Share of units that are weak from the start.
     """
@@ -42,7 +42,7 @@ class Story:
     walk_spread: float = 0.2
     weather_spread: float = 0.4
     visit_interval_days: int = 182
-    lateness_days: float = 4.4
+    lateness_days: float = 6.7
     early_death_share: float = 0.04
     left_good_share: float = 0.10
     skipped_share: float = 0.03
@@ -69,11 +69,14 @@ STORIES: Final[Mapping[str, Story]] = MappingProxyType(
             _MIXED, name="very_different", gutter_spread=0.9, scale_spread=0.6, unknown_share=0.12
         ),
         "yearly": replace(_MIXED, name="yearly", visit_interval_days=364, solids=0.75),
-        "few_callouts": replace(_MIXED, name="few_callouts", solids=0.45, early_death_share=0.015),
+        "few_callouts": replace(
+            _MIXED, name="few_callouts", solids=0.65, cartridge_size=1.5, early_death_share=0.015
+        ),
+        "hard_water": replace(_MIXED, name="hard_water", hardness=1.8),
         "sloppy": replace(
             _MIXED,
             name="sloppy",
-            lateness_days=9.0,
+            lateness_days=12.0,
             left_good_share=0.2,
             skipped_share=0.1,
             unknown_share=0.3,

@@ -40,7 +40,7 @@ _TANK_SOLIDS: Final = np.array([0.95, 1.0, 1.15, 0.95, 1.3])
 
 SEDIMENT_GRAMS: Final = np.array([330.0, 250.0, 180.0])  # what a cartridge of each part holds
 SEDIMENT_PASSES: Final = np.array([0.12, 0.08, 0.05])  # share of the solids that goes on to the carbon
-CARBON_GRAMS: Final = np.array([70.0, 54.0])
+CARBON_GRAMS: Final = np.array([92.0, 74.0])
 LAMP_HOURS: Final = np.array([10_300.0, 9_900.0])
 _NOMINAL: Final = (SEDIMENT_GRAMS, SEDIMENT_GRAMS, CARBON_GRAMS, LAMP_HOURS, np.ones(1))
 
@@ -48,7 +48,9 @@ _NOMINAL: Final = (SEDIMENT_GRAMS, SEDIMENT_GRAMS, CARBON_GRAMS, LAMP_HOURS, np.
 _STRENGTH: Final = np.array(
     [[0.7, 1.0, 1.3], [0.7, 1.0, 1.3], [0.65, 1.0, 1.35], [0.86, 1.03, 1.2], [0.65, 0.95, 1.4]]
 )
-_WEAKEST: Final = np.array([0.3, 0.3, 0.3, 0.02, 0.5])  # a unit weak from the start lies between this and sound
+_WEAKEST: Final = np.array(
+    [0.3, 0.3, 0.3, 0.02, 0.5]
+)  # a unit weak from the start lies between this and sound
 
 _DAYS: Final = np.arange(367)
 
@@ -56,7 +58,8 @@ _DAYS: Final = np.arange(367)
 def _hump(centre: float, width: float) -> Array:
     """Return a bell around one day of the year, 1 at its top."""
     away = np.abs(_DAYS - centre)
-    return np.exp(-0.5 * (np.minimum(away, 365 - away) / width) ** 2)
+    hump: Array = np.exp(-0.5 * (np.minimum(away, 365 - away) / width) ** 2)
+    return hump
 
 
 _LEAF_FALL, _POLLEN = _hump(300, 24), _hump(125, 18)
@@ -132,7 +135,7 @@ class Steady:
 def steady(homes: Homes, day: float, story: Story) -> Steady:
     """Return the average day of each home as it stands on `day`.
 
-    Solids grow with sludge until the tank is cleaned; a young concrete tank hardens the water and tires of it.
+    Solids grow with sludge until the tank is cleaned; a young concrete tank hardens the water, then tires.
     """
     sludge_years = np.maximum(day - homes.cleaned_day, 0) / 365.25
     tank_years = np.maximum(day - homes.tank_day, 0) / 365.25
@@ -140,7 +143,7 @@ def steady(homes: Homes, day: float, story: Story) -> Steady:
     known = _ROOF_SOLIDS[homes.roof] * _TREE_SOLIDS[homes.trees] * _TANK_SOLIDS[homes.tank] * flush
     rust = np.where(homes.tank == TANKS.index("steel"), 0.01 * tank_years, 0.0)
     own = np.exp(homes.gutters + homes.passing)
-    solids = 2.0 * story.solids * known * (1 + 0.03 * np.minimum(sludge_years, 20) + rust) * own
+    solids = 1.75 * story.solids * known * (1 + 0.03 * np.minimum(sludge_years, 20) + rust) * own
     concrete = np.where(homes.tank == TANKS.index("concrete"), 12 + 100 * np.exp(-tank_years / 3.5), 0.0)
     hardness = story.hardness * (14 + _ROOF_HARDNESS[homes.roof] + concrete)
     return Steady(
@@ -167,7 +170,7 @@ def litres_a_day(water: Steady, homes: Homes, of_year: Codes) -> Array:
 def wear_a_day(
     water: Steady, homes: Homes, of_year: Codes, weather: Array, litres: Array, passes: Array
 ) -> Array:
-    """Return what one day does to each unit, array (5, n): grams, grams, grams, lit hours, share of full scale.
+    """Return what one day does to each unit, array (5, n): grams three times, lit hours, share of full scale.
 
     Parameters
     ----------
@@ -205,7 +208,9 @@ def strength(unit: int | Codes, u: Array, weak: Array, story: Story) -> Array:
     rising = low + np.sqrt(u * (high - low) * (mode - low))
     falling = high - np.sqrt((1 - u) * (high - low) * (high - mode))
     poor = _WEAKEST[unit] + u * (low - _WEAKEST[unit])
-    return np.where(weak < story.early_death_share, poor, np.where(u < split, rising, falling))
+    sound = np.where(u < split, rising, falling)
+    can: Array = np.where(weak < story.early_death_share, poor, sound)
+    return can
 
 
 def nominal_capacity(unit: int, part: Codes, story: Story) -> Array:

@@ -1,0 +1,29 @@
+"""The advice room: from how long units last to when each site is visited and what is renewed there."""
+
+from fleetstats.advice.cost import BestAge, age_cost, best_age, best_hidden_age, hidden_cost
+from fleetstats.advice.due import due_list
+from fleetstats.advice.evidence import advice_levels, ages_seen
+from fleetstats.advice.starting import starting_intervals
+from fleetstats.advice.terms import ComponentTerms, VisitTerms
+from fleetstats.advice.today import CurrentRule, Lateness, infer_current_rule, usual_lateness
+from fleetstats.advice.visits import VisitPlans, plan_visits
+
+__all__ = [
+    "BestAge",
+    "ComponentTerms",
+    "CurrentRule",
+    "Lateness",
+    "VisitPlans",
+    "VisitTerms",
+    "advice_levels",
+    "age_cost",
+    "ages_seen",
+    "best_age",
+    "best_hidden_age",
+    "due_list",
+    "hidden_cost",
+    "infer_current_rule",
+    "plan_visits",
+    "starting_intervals",
+    "usual_lateness",
+]

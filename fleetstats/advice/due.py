@@ -1,0 +1,221 @@
+"""The due list: for every component at every served site when someone comes, what is done, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetstats.advice.due_words import reason
+from fleetstats.advice.terms import ComponentTerms
+from fleetstats.advice.today import last_planned_visits
+from fleetstats.errors import AdviceError
+from fleetstats.life.draws import LifeDraws
+
+FloatArray = npt.NDArray[np.float64]
+
+#: From this chance on one is carried for a component that is not due.
+CARRY_CHANCE: Final = 0.25
+DUE_COLUMNS: Final = (
+    "site_id", "visit_from", "visit_by", "component", "slot", "action", "part_number", "reason",
+    "chance_already_spent", "urgency", "age_days",
+)  # fmt: skip
+_KEY: Final = ("site_id", "component", "slot")
+_DAY: Final = pl.duration(days=1)
+
+
+def due_list(
+    *,
+    sites: pl.DataFrame,
+    units: pl.DataFrame,
+    visits: pl.DataFrame,
+    intervals: pl.DataFrame,
+    lives: Mapping[str, LifeDraws],
+    components: Mapping[str, ComponentTerms],
+    as_of: date,
+    lateness_days: float = 0.0,
+) -> pl.DataFrame:
+    """Return one line for every component seen at every served site, most urgent first.
+
+    A site's next visit is its last planned one plus its visit interval; it is pulled forward by any hard
+    limit of a unit in place, by a unit known to be spent, by a lamp of unknown age, and by a failed sample
+    or an open alarm; it is never before `as_of`. Sites at one address are visited on one day. What is
+    renewed there follows the visit rule; should the visit come later in its window, what stays is still in
+    time, because its own limit then pulls the visit after it forward.
+
+    Parameters
+    ----------
+    sites : polars frame
+        site_id, served, failed_sample_open, open_alarm, first_visit_on; optional address_id.
+    units : polars frame
+        site_id, component, slot, part_number, fitted_on (null = age unknown), survived_days, spent_seen,
+        removed, life_row (row in the component's draws; null = no curve).
+    visits : polars frame
+        site_id, visit_date, visit_reason.
+    intervals : polars frame
+        The intervals of `plan_visits`.
+    lives, components : mappings
+        Component -> draws; component -> terms.
+    as_of : date
+    lateness_days : float
+        How late visits happen: the width of the window a visit is booked in.
+
+    Returns
+    -------
+    polars frame
+        site_id, visit_from, visit_by, component, slot, action (replace, clean, inspect), part_number (to
+        carry; null = none), reason, chance_already_spent (by visit_by), urgency (0 failed sample or open
+        alarm, 1 lamp overdue or of unknown age, 2 the rest), age_days (at as-of; null = unknown).
+    """
+    rows = _gathered(sites, units, visits, intervals, components, as_of)
+    rows = _with_visit_dates(rows, as_of, lateness_days)
+    rows = _with_renewals(rows)
+    rows = rows.with_columns(chance_already_spent=pl.Series(_chances(rows, lives, as_of), dtype=pl.Float64))
+    return _worded(rows, components)
+
+
+def _gathered(
+    sites: pl.DataFrame,
+    units: pl.DataFrame,
+    visits: pl.DataFrame,
+    intervals: pl.DataFrame,
+    components: Mapping[str, ComponentTerms],
+    as_of: date,
+) -> pl.DataFrame:
+    """Return the units of the served sites with their plan, dates, and what makes them urgent."""
+    if "address_id" not in sites.columns:
+        sites = sites.with_columns(address_id=pl.lit(None, pl.String))
+    served = sites.filter(pl.col("served")).select(
+        "site_id", "failed_sample_open", "open_alarm", "first_visit_on", "address_id"
+    )
+    plan = intervals.select(
+        *_KEY, "visit_interval_days", "every_n_visits", "interval_days", "hard_limit_days", "deadline_days",
+        "deadline", "visit_deadline_days",
+    )  # fmt: skip
+    facts = ("part_number", "fitted_on", "survived_days", "spent_seen", "removed", "life_row")
+    rows = (
+        units.select(*_KEY, *facts)
+        .join(served, on="site_id")
+        .join(plan, on=_KEY, how="left")
+        .join(last_planned_visits(visits), on="site_id", how="left")
+    )
+    _refuse_unplanned(rows)
+    lamps = [name for name, terms in components.items() if terms.lamp]
+    flags = ("failed_sample_open", "open_alarm", "spent_seen", "removed")
+    return rows.with_columns(
+        *(pl.col(flag).fill_null(False) for flag in flags),
+        lamp=pl.col("component").is_in(lamps),
+        age_days=pl.when(~pl.col("removed").fill_null(False)).then(
+            (pl.lit(as_of) - pl.col("fitted_on")).dt.total_days()
+        ),
+        last_planned_on=pl.col("last_planned_on").fill_null(as_of),
+    )
+
+
+def _refuse_unplanned(rows: pl.DataFrame) -> None:
+    for row in rows.filter(pl.col("visit_interval_days").is_null()).iter_rows(named=True):
+        raise AdviceError(
+            f"due list: site {row['site_id']!r}, {row['component']}: no interval found; accepted is one for "
+            "every unit of a served site; plan the visits with the same units"
+        )
+
+
+def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> pl.DataFrame:
+    """Return the rows with visit_from, visit_by and urgency; all rows of an address share the dates."""
+    there = ~pl.col("removed")
+    unknown = there & pl.col("age_days").is_null()
+    overdue = there & pl.col("lamp") & (pl.col("age_days") > pl.col("deadline_days"))
+    of_site = pl.col("failed_sample_open") | pl.col("open_alarm")
+    now = of_site | overdue | (pl.col("lamp") & unknown) | (there & pl.col("spent_seen"))
+    fitted = pl.when(there).then(pl.col("fitted_on"))
+    address = pl.coalesce(
+        pl.lit("a ") + pl.col("address_id").cast(pl.String), pl.lit("s ") + pl.col("site_id").cast(pl.String)
+    )
+    rows = rows.with_columns(
+        _address=address,
+        age_unknown=unknown,
+        overdue=overdue,
+        urgency=pl.when(of_site).then(0).when(overdue | (pl.col("lamp") & unknown)).then(1).otherwise(2),
+        _planned=pl.col("last_planned_on") + pl.col("visit_interval_days").floor().cast(pl.Int64) * _DAY,
+        _limit=fitted + pl.col("hard_limit_days").floor().cast(pl.Int64) * _DAY,
+        _deadline=pl.min_horizontal(
+            fitted + pl.col("deadline_days").floor().cast(pl.Int64) * _DAY,
+            pl.col("last_planned_on") + pl.col("visit_deadline_days").floor().cast(pl.Int64) * _DAY,
+        ),
+        _now=pl.when(now).then(pl.lit(as_of)),
+    )
+    earliest = pl.min_horizontal("_planned", "_limit", "_now").min().over("_address")
+    rows = rows.with_columns(visit_from=pl.max_horizontal(earliest, pl.lit(as_of)))
+    window = (
+        pl.when(pl.col("_now").min().over("_address").is_not_null()).then(0).otherwise(int(lateness_days))
+    )
+    latest = pl.min_horizontal(
+        pl.col("visit_from") + window * _DAY, pl.col("_deadline").min().over("_address")
+    )
+    return rows.with_columns(visit_by=pl.max_horizontal(latest, "visit_from"))
+
+
+def _with_renewals(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows with what the visit rule renews, and whether a hard limit asks for it."""
+    visit = pl.col("visit_interval_days")
+    then = (pl.col("visit_from") - pl.col("fitted_on")).dt.total_days()
+    by_rule = (then + visit > pl.col("interval_days") + visit / 2).fill_null(False)
+    by_limit = (then + visit > pl.col("hard_limit_days")).fill_null(False)
+    renewed = ~pl.col("removed") & (by_rule | by_limit | pl.col("spent_seen") | pl.col("age_unknown"))
+    return rows.with_columns(by_limit=by_limit & ~by_rule, renewed=renewed)
+
+
+def _chances(rows: pl.DataFrame, lives: Mapping[str, LifeDraws], as_of: date) -> FloatArray:
+    """Return the chance that each unit is spent by visit_by, given all known; nan where nothing says."""
+    wait = (rows["visit_by"] - as_of).dt.total_days().to_numpy().astype(np.float64)
+    age = _ages_at_least(rows, as_of)
+    survived = np.minimum(rows["survived_days"].cast(pl.Float64).fill_null(0.0).to_numpy(), age)
+    out = np.full(len(rows), np.nan)
+    names, life_row = rows["component"].to_numpy(), rows["life_row"].fill_null(-1).to_numpy()
+    for name, draws in lives.items():
+        at = np.flatnonzero((names == name) & (life_row >= 0))
+        if len(at):
+            own = life_row[at]
+            there = LifeDraws(draws.family, draws.location[own], draws.scale, draws.site_effect[own])
+            out[at] = 1.0 - there.conditional_survival(age[at] + wait[at], survived[at])
+    out[rows["spent_seen"].to_numpy()] = 1.0
+    out[rows["removed"].to_numpy()] = 0.0
+    return out
+
+
+def _ages_at_least(rows: pl.DataFrame, as_of: date) -> FloatArray:
+    """Return the age at as-of; where unknown, an interval or the time since the first visit, the longer."""
+    seen = (pl.lit(as_of) - pl.col("first_visit_on")).dt.total_days()
+    guess = pl.max_horizontal(seen, pl.col("interval_days"))
+    return rows.select(pl.coalesce("age_days", guess).cast(pl.Float64)).to_series().clip(0.0).to_numpy()
+
+
+def _worded(rows: pl.DataFrame, components: Mapping[str, ComponentTerms]) -> pl.DataFrame:
+    """Return the due list's columns in its order, with action, part to carry and reason."""
+    cleaned = [name for name, terms in components.items() if terms.cleaned]
+    carried = pl.col("renewed") | (
+        ~pl.col("removed") & (pl.col("chance_already_spent").fill_nan(0.0) >= CARRY_CHANCE)
+    )
+    rows = rows.with_columns(
+        action=pl.when(~pl.col("renewed"))
+        .then(pl.lit("inspect"))
+        .when(pl.col("component").is_in(cleaned))
+        .then(pl.lit("clean"))
+        .otherwise(pl.lit("replace")),
+        part_number=pl.when(carried).then(pl.col("part_number")),
+        carried=carried,
+        chance_already_spent=pl.col("chance_already_spent").fill_nan(None),
+    )
+    reasons = [reason(row) for row in rows.iter_rows(named=True)]
+    return (
+        rows.with_columns(reason=pl.Series(reasons, dtype=pl.String))
+        .sort(
+            "urgency", "chance_already_spent", "visit_by", *_KEY,
+            descending=[False, True, False, False, False, False], nulls_last=True,
+        )
+        .select(DUE_COLUMNS)
+    )  # fmt: skip

@@ -1,0 +1,144 @@
+"""The plans as frames: one row a site, one row a component in a slot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetstats.advice.evidence import FAILURES_OF_ITS_OWN, PER_SITE
+from fleetstats.advice.limits import Limits
+from fleetstats.advice.terms import DAYS_PER_YEAR
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedSites:
+    """Figures of each site, arrays (sites,); `cost` holds mean, low, high of money a year, (sites, 3)."""
+
+    visit_days: FloatArray
+    visit_days_current: FloatArray
+    callouts: FloatArray
+    callouts_current: FloatArray
+    cost: FloatArray
+    cost_current: FloatArray
+    saving_seen: FloatArray
+    saving_projected: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedUnits:
+    """Figures of each unit, arrays (units,); `failure_chance` is mean, low, high (units, 3); nan = none."""
+
+    visit_days: FloatArray
+    every_n: IntArray
+    current_days: FloatArray
+    limited_by: npt.NDArray[np.object_]
+    failure_chance: FloatArray
+    failure_chance_current: FloatArray
+    cost: FloatArray
+    cost_current: FloatArray
+    held: npt.NDArray[np.bool_]
+
+
+_Planned = TypeVar("_Planned", PlannedSites, PlannedUnits)
+
+
+def joined(parts: Sequence[_Planned]) -> _Planned:
+    """Return the figures of several batches as one."""
+    kind = type(parts[0])
+    return kind(
+        **{item.name: np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(kind)}
+    )
+
+
+def plan_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
+    """Return the plan of each site: visits, trips, call-outs, cost a year, and the same under today's rule.
+
+    Parameters
+    ----------
+    sites : polars frame
+        site_id, in the order of `planned`.
+    planned : PlannedSites
+    """
+    return sites.select("site_id").with_columns(
+        visit_interval_days=planned.visit_days.astype(np.int64),
+        trips_per_year=DAYS_PER_YEAR / planned.visit_days,
+        callouts_per_year=planned.callouts,
+        cost_per_year=planned.cost[:, 0],
+        low=planned.cost[:, 1],
+        high=planned.cost[:, 2],
+        visit_interval_days_current=planned.visit_days_current,
+        trips_per_year_current=DAYS_PER_YEAR / planned.visit_days_current,
+        callouts_per_year_current=planned.callouts_current,
+        cost_per_year_current=planned.cost_current[:, 0],
+        low_current=planned.cost_current[:, 1],
+        high_current=planned.cost_current[:, 2],
+        saving_seen=planned.saving_seen,
+        saving_projected=planned.saving_projected,
+    )
+
+
+def interval_frame(
+    units: pl.DataFrame, limits: Limits, levels: pl.DataFrame, planned: PlannedUnits
+) -> pl.DataFrame:
+    """Return the interval of each component in a slot, what bounds it, its chances and cost without trips.
+
+    Parameters
+    ----------
+    units : polars frame
+        site_id, component, slot, spells, failures, in the order of `planned`.
+    limits : Limits
+    levels : polars frame
+        component, level.
+    planned : PlannedUnits
+    """
+    hard = limits.hard_unit_days
+    out = units.select("site_id", "component", "slot", "spells", "failures").with_columns(
+        visit_interval_days=planned.visit_days.astype(np.int64),
+        every_n_visits=planned.every_n,
+        interval_days=(planned.visit_days * planned.every_n).astype(np.int64),
+        current_interval_days=planned.current_days,
+        limited_by=pl.Series(planned.limited_by.tolist(), dtype=pl.String),
+        failure_chance=_known(planned.failure_chance[:, 0]),
+        failure_chance_low=_known(planned.failure_chance[:, 1]),
+        failure_chance_high=_known(planned.failure_chance[:, 2]),
+        failure_chance_current=_known(planned.failure_chance_current),
+        cost_per_year=_known(planned.cost),
+        cost_per_year_current=_known(planned.cost_current),
+        hard_limit_days=_known(np.where(np.isfinite(hard), hard, np.nan)),
+        deadline_days=_known(np.where(np.isfinite(limits.deadline_days), limits.deadline_days, np.nan)),
+        deadline=pl.Series([name or None for name in limits.deadline_name], dtype=pl.String),
+        visit_deadline_days=_known(
+            np.where(np.isfinite(limits.visit_deadline_days), limits.visit_deadline_days, np.nan)
+        ),
+        _held=planned.held,
+    )
+    return _with_evidence(out, levels)
+
+
+def _with_evidence(out: pl.DataFrame, levels: pl.DataFrame) -> pl.DataFrame:
+    own = (pl.col("level") == PER_SITE) & (pl.col("failures") >= FAILURES_OF_ITS_OWN)
+    evidence = (
+        pl.when(pl.col("_held"))
+        .then(pl.lit("customary"))
+        .when(own)
+        .then(pl.lit("own_records"))
+        .otherwise(pl.lit("like_sites"))
+    )
+    return (
+        out.join(levels.select("component", "level"), on="component", how="left", maintain_order="left")
+        .with_columns(evidence=evidence)
+        .drop("_held", "level")
+    )
+
+
+def _known(values: FloatArray) -> pl.Series:
+    """Return the values with nan told as null."""
+    return pl.Series(values).fill_nan(None)

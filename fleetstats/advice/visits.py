@@ -1,0 +1,182 @@
+"""The visit plan of every site: one visit interval, and for each component its interval as every n-th visit.
+
+The rule that is priced: at EVERY visit a component is renewed if its age at the next visit would pass its
+interval by more than half a visit interval, or a hard limit by one day; otherwise it stays. Call-outs renew
+what is spent; ages run on for the rest. Hidden components: every visit looks, and renews what it finds
+spent.
+
+Cost of a site-year = visits x trip_cost / sites at the address + call-outs x (callout_cost + planned_cost)
++ renewals at visits x planned_cost + days spent unseen x hidden_day_cost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetstats.advice.evidence import advice_levels
+from fleetstats.advice.limits import Limits, find_limits, strictest_site_limits
+from fleetstats.advice.plan_frames import interval_frame, plan_frame
+from fleetstats.advice.planner import Planner
+from fleetstats.advice.prices import price_components
+from fleetstats.advice.terms import WEEK, ComponentTerms, VisitTerms
+from fleetstats.errors import AdviceError
+from fleetstats.life.draws import LifeDraws
+
+#: What a frame may leave out, and what then holds.
+SITE_DEFAULTS: Mapping[str, object] = {
+    "served": True, "address_id": None, "failed_sample_open": False, "open_alarm": False,
+    "current_visit_days": None,
+}  # fmt: skip
+UNIT_DEFAULTS: Mapping[str, object] = {
+    "slot": "", "life_row": None, "part_number": None, "rated_life_days": None, "planned_cost": None,
+    "removed": False, "seen_days": None, "spells": 0, "failures": 0,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class VisitPlans:
+    """The plans of all served sites.
+
+    Attributes
+    ----------
+    plans : polars frame
+        One row for each served site: visit interval, trips, call-outs and cost a year, under the plan and
+        today's rule.
+    intervals : polars frame
+        One row for each component in a slot: its interval, the limit that binds, its chances and cost.
+    levels : polars frame
+        One row for each component: how much its records can carry, and what would settle more.
+    """
+
+    plans: pl.DataFrame
+    intervals: pl.DataFrame
+    levels: pl.DataFrame
+
+
+def plan_visits(
+    *,
+    sites: pl.DataFrame,
+    units: pl.DataFrame,
+    lives: Mapping[str, LifeDraws],
+    components: Mapping[str, ComponentTerms],
+    terms: VisitTerms,
+    as_of: date,
+    months_seen: float,
+    site_limits: pl.DataFrame | None = None,
+    most_draws: int = 200,
+) -> VisitPlans:
+    """Return the plan of every served site, priced by the visit rule and averaged over what is unknown.
+
+    Parameters
+    ----------
+    sites : polars frame
+        site_id, served (bool); optional address_id, region, failed_sample_open, open_alarm (bool),
+        current_visit_days (this site's own rule today).
+    units : polars frame
+        One row for each component in a slot ever seen: site_id, component, slot; optional life_row (row in
+        the component's draws; null = no curve), rated_life_days and planned_cost (the part's), removed
+        (bool: nothing is in place), seen_days (see `ages_seen`), spells, failures.
+    lives : mapping
+        Component -> draws of the life of its next spell.
+    components : mapping
+        Component -> its terms.
+    terms : VisitTerms
+        Costs and bounds of visits.
+    as_of : date
+    months_seen : float
+        Months of records.
+    site_limits : polars frame or None
+        See `strictest_site_limits`.
+    most_draws : int
+        Draws used for each site; more are thinned evenly.
+
+    Raises
+    ------
+    AdviceError
+        If a unit names a component without terms, or a site limit is not above 0.
+    """
+    units = _with_defaults(units, UNIT_DEFAULTS)
+    levels = advice_levels(units=units, months_seen=months_seen)
+    sites = _served_sites(sites, units, site_limits, as_of, terms.current_visit_days)
+    units = _units_there(units, sites, components)
+    limits = find_limits(units=units, components=components, terms=terms)
+    weeks = _weeks(limits, sites, terms)
+    prices = price_components(
+        units=units, lives=lives, components=components, callout_cost=terms.callout_cost, weeks=weeks,
+        levels=levels, most_draws=most_draws,
+    )  # fmt: skip
+    of_sites, of_units = Planner(
+        sites=sites, units=units, limits=limits, prices=prices, components=components, levels=levels,
+        weeks=weeks, terms=terms,
+    ).plan()  # fmt: skip
+    return VisitPlans(plan_frame(sites, of_sites), interval_frame(units, limits, levels, of_units), levels)
+
+
+def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> npt.NDArray[np.int64]:
+    """Return the visit intervals that may be planned, whole weeks; short ones only where a limit asks."""
+    last = max(int(terms.longest_visit_days // WEEK), 1)
+    asked = min(
+        terms.shortest_visit_days,
+        float(limits.hard_visit_days.min(initial=np.inf)),
+        float(sites["current_visit_days"].to_numpy().min(initial=np.inf)),
+    )
+    return np.arange(min(max(int(asked // WEEK), 1), last), last + 1)
+
+
+def _served_sites(
+    sites: pl.DataFrame, units: pl.DataFrame, site_limits: pl.DataFrame | None, as_of: date, visit_days: float
+) -> pl.DataFrame:
+    """Return the served sites that have units, in the order of their addresses, with what bounds them."""
+    sites = _with_defaults(sites, SITE_DEFAULTS).filter(pl.col("served").fill_null(True))
+    sites = sites.join(units.select("site_id").unique(), on="site_id", how="semi")
+    strictest = strictest_site_limits(sites=sites, site_limits=site_limits, as_of=as_of)
+    key = pl.coalesce(
+        pl.lit("a ") + pl.col("address_id").cast(pl.String), pl.lit("s ") + pl.col("site_id").cast(pl.String)
+    )
+    return (
+        sites.join(strictest, on="site_id", how="left", maintain_order="left")
+        .with_columns(
+            current_visit_days=pl.col("current_visit_days").cast(pl.Float64).fill_null(visit_days),
+            address=key.rank("dense").cast(pl.Int64) - 1,
+        )
+        .with_columns(sharing=pl.len().over("address").cast(pl.Float64))
+        .sort("address", "site_id")
+        .with_row_index("site_row")
+        .with_columns(pl.col("site_row").cast(pl.Int64))
+    )
+
+
+def _units_there(
+    units: pl.DataFrame, sites: pl.DataFrame, components: Mapping[str, ComponentTerms]
+) -> pl.DataFrame:
+    """Return the units of the served sites in the order of the sites, with what their site says."""
+    unknown = set(units["component"]) - set(components)
+    if unknown:
+        raise AdviceError(
+            f"units: found component {sorted(unknown)[0]!r}, which has no terms; accepted are "
+            f"{', '.join(components)}; define it in the settings"
+        )
+    usual = pl.col("component").replace_strict(
+        {name: term.planned_cost for name, term in components.items()}, return_dtype=pl.Float64
+    )
+    facts = (
+        "site_id", "site_row", "address", "current_visit_days", "site_limit_days",
+        "failed_sample_open", "open_alarm",
+    )  # fmt: skip
+    return (
+        units.with_columns(planned_cost=pl.coalesce(pl.col("planned_cost").cast(pl.Float64), usual))
+        .join(sites.select(facts), on="site_id")
+        .sort("address", "site_row", "component", "slot")
+    )
+
+
+def _with_defaults(frame: pl.DataFrame, defaults: Mapping[str, object]) -> pl.DataFrame:
+    """Return the frame with the columns it leaves out."""
+    missing = [pl.lit(value).alias(name) for name, value in defaults.items() if name not in frame.columns]
+    return frame.with_columns(missing)

@@ -1,0 +1,245 @@
+"""Accepts records: checks every row, sets aside what fails, and merges the rest in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from fleetstats.errors import IntakeError
+from fleetstats.intake.fields import TABLES, Table
+from fleetstats.intake.files import RawTable, read_tables
+from fleetstats.intake.journal import (
+    FileReport,
+    forget,
+    make_tables,
+    next_load,
+    note_cuts,
+    note_load,
+    note_misshapen,
+    note_refused,
+)
+from fleetstats.intake.merge import Merged, merge
+from fleetstats.intake.rules import cell_faults, order_faults, quoted, reference_faults, typed_query
+from fleetstats.store import Store
+
+NEEDED = tuple(name for name, table in TABLES.items() if table.needed)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadReport:
+    """What became of every file of one load, in the order they were loaded."""
+
+    files: tuple[FileReport, ...]
+
+    @property
+    def refused(self) -> int:
+        """Return how many rows were refused."""
+        return sum(file.refused for file in self.files)
+
+    def __str__(self) -> str:
+        """Return one line a file."""
+        return "\n".join(map(str, self.files))
+
+
+def load_paths(
+    store: Store,
+    paths: Iterable[Path | str],
+    *,
+    today: date,
+    components: Collection[str] | None = None,
+    import_map: None = None,
+) -> LoadReport:
+    """Return what became of each file after its accepted rows went into the store.
+
+    Parameters
+    ----------
+    store : Store
+        Open for writing.
+    paths : iterable of Path
+        Files or folders of records.
+    today : date
+        The day of loading: no visit may be later.
+    components : collection of str, optional
+        The components that the settings define; None accepts any name.
+    import_map : None
+        Reserved for sheets of another shape.
+
+    Raises
+    ------
+    IntakeError
+        If a file cannot be read at all, or sites, visits or work are neither given nor in the store.
+    """
+    files = read_tables(paths)
+    with store.transaction():
+        make_tables(store)
+        _refuse_gaps(store, files)
+        load_id = next_load(store)
+        reports: list[FileReport] = []
+        for table in TABLES.values():
+            for group in _groups(table, files):
+                reports += _Batch(store, _with_components(table, components), group, load_id, today).load()
+        return LoadReport(tuple(reports))
+
+
+def _groups(table: Table, files: Sequence[RawTable]) -> list[list[RawTable]]:
+    """Return the files of a table in groups that go in one after another.
+
+    Work is replaced visit by visit, so all its files go in together, but for second copies of one.
+    """
+    batch = [file for file in files if file.table is table]
+    if table.name != "work" or not batch:
+        return [[file] for file in batch]
+    first = {file.content_hash: file for file in reversed(batch)}
+    together = [file for file in batch if first[file.content_hash] is file]
+    return [together, *([file] for file in batch if file not in together)]
+
+
+def _refuse_gaps(store: Store, files: Sequence[RawTable]) -> None:
+    given = {file.table.name for file in files}
+    for name in NEEDED:
+        if name not in given and not store.run(f"SELECT 1 FROM records.{name} LIMIT 1"):
+            found = ", ".join(file.file for file in files)
+            raise IntakeError(
+                f"{name} is missing: found are {found}; accepted as a first load are {', '.join(NEEDED)} "
+                f"together: add {name}.csv"
+            )
+
+
+def _with_components(table: Table, components: Collection[str] | None) -> Table:
+    if components is None:
+        return table
+    columns = (replace(c, words=tuple(components)) if c.kind == "name" else c for c in table.columns)
+    return replace(table, columns=tuple(columns))
+
+
+class _Batch:
+    """The files of one table on their way into the store."""
+
+    def __init__(
+        self, store: Store, table: Table, files: Sequence[RawTable], load_id: int, today: date
+    ) -> None:
+        self.store, self.table, self.files, self.load_id, self.today = store, table, files, load_id, today
+        columns = {name for file in files for name in file.rows.columns}
+        self.present = [name for name in table.names if name in columns]
+
+    def load(self) -> list[FileReport]:
+        """Return what became of each file."""
+        self._stage()
+        forget(self.store)
+        self._type_and_judge()
+        merged = merge(self.store, self.table, self.present, self.load_id)
+        note_cuts(self.store, self.table.name)
+        note_refused(self.store, self.table.name)
+        for file in self.files:
+            note_misshapen(self.store, file, self._first_load(file) or self.load_id)
+        return [self._report(file, n, merged) for n, file in enumerate(self.files)]
+
+    # -- steps -------------------------------------------------------------------------------------------
+
+    def _stage(self) -> None:
+        """Put the rows to be judged into `incoming`: of a file loaded before, only those refused then."""
+        frames, index = [], []
+        for number, file in enumerate(self.files):
+            rows = self._rows_to_judge(file)
+            frames.append(
+                rows.with_columns(
+                    pl.lit(number, pl.Int32).alias("file_no"),
+                    pl.lit(file.decimal_comma).alias("decimal_comma"),
+                )
+            )
+            index.append(
+                (number, self._first_load(file) or self.load_id, file.file, file.sheet, file.content_hash)
+            )
+        self.store.stage("incoming", pl.concat(frames, how="diagonal"))
+        schema = {
+            "file_no": pl.Int32, "load_id": pl.Int32, "file": pl.String, "sheet": pl.String,
+            "content_hash": pl.String,
+        }  # fmt: skip
+        self.store.stage("incoming_files", pl.DataFrame(index, schema=schema, orient="row"))
+
+    def _first_load(self, file: RawTable) -> int | None:
+        """Return the number of the load that read this very content first, None if none did."""
+        query = "SELECT min(load_id) FROM journal.loads WHERE content_hash = $h AND table_name = $t"
+        found = self.store.run(query, {"h": file.content_hash, "t": self.table.name})[0][0]
+        return None if found is None else int(found)
+
+    def _rows_to_judge(self, file: RawTable) -> pl.DataFrame:
+        if self._first_load(file) is None:
+            return file.rows
+        query = (
+            "SELECT DISTINCT line FROM journal.refused "
+            "WHERE content_hash = $h AND table_name = $t AND kind = 'row'"
+        )
+        found = self.store.run(query, {"h": file.content_hash, "t": self.table.name})
+        again = file.rows.filter(pl.col("line").is_in([line for (line,) in found]))
+        if self.table.name == "work":  # the work of a visit goes in whole
+            again = file.rows.filter(pl.col("visit_id").is_in(again["visit_id"].unique().to_list()))
+        return again
+
+    def _type_and_judge(self) -> None:
+        run, table = self.store.run, self.table
+        today = {"today": self.today}
+        query = typed_query(table, self.present)
+        run(f"CREATE OR REPLACE TEMP TABLE typed AS {query}", today if "$today" in query else None)
+        run(
+            'CREATE OR REPLACE TEMP TABLE faults (file_no INTEGER, line BIGINT, "column" VARCHAR, '
+            "value VARCHAR, reason VARCHAR, whole_row BOOLEAN)"
+        )
+        for faults in (*cell_faults(table, self.present), *reference_faults(table)):
+            run(f"INSERT INTO temp.faults {faults}")
+        for column, faults in order_faults(table):
+            run(f"CREATE OR REPLACE TEMP TABLE late AS {faults}")
+            run("INSERT INTO temp.faults FROM temp.late")
+            run(
+                f"UPDATE temp.typed AS t SET {quoted(column)} = NULL FROM temp.late AS f "
+                "WHERE (f.file_no, f.line) = (t.file_no, t.line)"
+            )
+        names = ", ".join(f"t.{quoted(name)}" for name in table.names)
+        run(
+            f"CREATE OR REPLACE TEMP VIEW accepted AS SELECT t.file_no, i.file, t.line, {names} "
+            "FROM temp.typed AS t JOIN temp.incoming_files AS i USING (file_no) "
+            "ANTI JOIN temp.faults AS f ON f.whole_row AND (f.file_no, f.line) = (t.file_no, t.line)"
+        )
+
+    def _report(self, file: RawTable, number: int, merged: Merged) -> FileReport:
+        """Return what became of one file, and write it down unless nothing came of it."""
+        run, values = self.store.run, {"h": file.content_hash, "t": self.table.name}
+        good = run("SELECT count(*) FROM temp.accepted WHERE file_no = $n", {"n": number})[0][0]
+        refused, aside = run(
+            "SELECT count(*) FILTER (kind = 'row'), count(*) FILTER (kind = 'value') FROM journal.refused "
+            "WHERE content_hash = $h AND table_name = $t",
+            values,
+        )[0]
+        accepted = good - merged.repeated[number]
+        report = FileReport(
+            file.file, file.sheet, self.table.name, file.rows_read, accepted,
+            file.rows_read - refused - accepted, refused, aside, merged.changed[number],
+            file.ignored_columns, (*file.notes, *self._years_alone(number)),
+        )  # fmt: skip
+        first = self._first_load(file)
+        if first is None and report.repeated != merged.repeated[number]:
+            raise IntakeError(
+                f"{file.file}: {good} good and {refused} refused rows do not add up to {file.rows_read} rows "
+                "read; nothing was loaded; this is a fault of fleetstats: report it with the file"
+            )
+        if first is None or accepted or report.changed:
+            note_load(self.store, self.load_id, self.today, file.content_hash, report)
+        return report
+
+    def _years_alone(self, number: int) -> list[str]:
+        notes = []
+        for column in self.table.columns:
+            if column.kind == "date_or_year" and column.name in self.present:
+                query = (
+                    f"SELECT count(*) FROM temp.typed WHERE raw_{column.name} LIKE '____' "
+                    f"AND {column.name} IS NOT NULL AND file_no = $n"
+                )
+                found = self.store.run(query, {"n": number})[0][0]
+                notes += (
+                    [f"{found} rows give {column.name} as a year alone: taken as 1 July"] if found else []
+                )
+        return notes

@@ -1,0 +1,160 @@
+"""The tables of the records and of the load journal: what was loaded, refused, corrected, and may be cut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from fleetstats.intake.fields import TABLES
+from fleetstats.intake.files import RawTable
+from fleetstats.intake.rules import quoted
+from fleetstats.store import Store
+
+_JOURNAL = (
+    # one row a file and load; rows_read = accepted + repeated + refused
+    """journal.loads (load_id INTEGER, loaded_on DATE, file VARCHAR, sheet VARCHAR, table_name VARCHAR,
+       content_hash VARCHAR, rows_read BIGINT, accepted BIGINT, repeated BIGINT, refused BIGINT,
+       values_set_aside BIGINT, changed BIGINT, ignored_columns VARCHAR, notes VARCHAR)""",
+    # one row a refused row (its first fault; kind 'row') or a value set aside (kind 'value')
+    """journal.refused (load_id INTEGER, table_name VARCHAR, file VARCHAR, sheet VARCHAR, line BIGINT,
+       "column" VARCHAR, value VARCHAR, reason VARCHAR, kind VARCHAR, content_hash VARCHAR)""",
+    # one row a record that a later row changed or took away (after is null); before and after as JSON
+    """journal.corrections (load_id INTEGER, table_name VARCHAR, record_key VARCHAR, before VARCHAR,
+       after VARCHAR)""",
+    # one row a refused row of visits or work whose site is known; null = not known, so any
+    """journal.cuts (load_id INTEGER, table_name VARCHAR, site_id VARCHAR, visit_id VARCHAR, visit_date DATE,
+       component VARCHAR, slot VARCHAR, file VARCHAR, line BIGINT, content_hash VARCHAR)""",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FileReport:
+    """What became of one file: accepted + repeated + refused = rows_read."""
+
+    file: str
+    sheet: str | None
+    table: str
+    rows_read: int
+    accepted: int
+    repeated: int
+    refused: int
+    values_set_aside: int
+    changed: int
+    ignored_columns: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        """Return the line that the command line prints."""
+        text = (
+            f"{self.file}: {self.rows_read} rows read = {self.accepted} accepted + {self.repeated} repeated "
+            f"+ {self.refused} refused; {self.values_set_aside} values set aside, "
+            f"{self.changed} records changed"
+        )
+        if self.ignored_columns:
+            text += f"; columns not used: {', '.join(self.ignored_columns)}"
+        return "; ".join((text, *self.notes))
+
+
+def make_tables(store: Store) -> None:
+    """Make every table of the records and of the journal that the store does not have yet."""
+    for table in TABLES.values():
+        columns = ", ".join(f"{quoted(c.name)} {c.sql_type}" for c in table.columns)
+        store.run(f"CREATE TABLE IF NOT EXISTS records.{table.name} ({columns}, file VARCHAR, line BIGINT)")
+    for table_text in _JOURNAL:
+        store.run(f"CREATE TABLE IF NOT EXISTS {table_text}")
+
+
+def next_load(store: Store) -> int:
+    """Return the number of the next load."""
+    return int(store.run("SELECT coalesce(max(load_id), 0) + 1 FROM journal.loads")[0][0])
+
+
+def forget(store: Store) -> None:
+    """Delete what the journal holds of the lines in `incoming`: they are judged again."""
+    for name in ("refused", "cuts"):
+        store.run(
+            f"DELETE FROM journal.{name} AS j "
+            "USING temp.incoming AS r JOIN temp.incoming_files AS i USING (file_no) "
+            "WHERE j.content_hash = i.content_hash AND j.line = r.line"
+        )
+
+
+def note_cuts(store: Store, table_name: str) -> None:
+    """Note the refused rows that may cut a spell: those whose site is known.
+
+    A refused visit with a date that is not accepted may cut any spell of its site; so may, at the date of its
+    visit, a refused row of work whose component cannot be read. Work accepted again mends its visit.
+    """
+    faulty = (
+        "temp.typed AS t JOIN temp.incoming_files AS i USING (file_no) "
+        "SEMI JOIN temp.faults AS f ON f.whole_row AND (f.file_no, f.line) = (t.file_no, t.line)"
+    )
+    if table_name == "visits":
+        store.run(
+            "INSERT INTO journal.cuts SELECT i.load_id, 'visits', t.site_id, t.visit_id, t.visit_date, NULL, "
+            f"NULL, i.file, t.line, i.content_hash FROM {faulty} "
+            "SEMI JOIN records.sites AS s ON s.site_id = t.site_id"
+        )
+    if table_name == "work":
+        store.run(
+            "DELETE FROM journal.cuts AS c USING temp.newest AS n "
+            "WHERE c.table_name = 'work' AND c.visit_id = n.visit_id"
+        )
+        store.run(
+            "INSERT INTO journal.cuts SELECT load_id, 'work', site_id, visit_id, visit_date, component, "
+            "slot, file, line, content_hash "
+            f"FROM (SELECT i.load_id, i.file, i.content_hash, t.* FROM {faulty}) "
+            "JOIN (SELECT visit_id, site_id, visit_date FROM records.visits) USING (visit_id)"
+        )
+
+
+def note_refused(store: Store, table_name: str) -> None:
+    """Note the first fault of each refused row, and every value set aside from a row that stays."""
+    store.run(
+        f"""INSERT INTO journal.refused
+        WITH refused_rows AS (
+            FROM temp.faults WHERE whole_row
+            QUALIFY row_number() OVER (PARTITION BY file_no, line ORDER BY rowid) = 1
+        ), values_set_aside AS (
+            FROM temp.faults AS f ANTI JOIN refused_rows AS r ON (f.file_no, f.line) = (r.file_no, r.line)
+        )
+        SELECT load_id, '{table_name}', file, sheet, line, "column", value, reason,
+            CASE WHEN whole_row THEN 'row' ELSE 'value' END, content_hash
+        FROM (FROM refused_rows UNION ALL FROM values_set_aside) JOIN temp.incoming_files USING (file_no)
+        ORDER BY file_no, line, "column" """
+    )
+
+
+def note_misshapen(store: Store, file: RawTable, load_id: int) -> None:
+    """Note the lines of a file that have another number of fields than its header."""
+    head = {
+        "load_id": load_id,
+        "t": file.table.name,
+        "file": file.file,
+        "sheet": file.sheet,
+        "h": file.content_hash,
+    }
+    store.run(
+        'DELETE FROM journal.refused WHERE content_hash = $h AND "column" IS NULL', {"h": file.content_hash}
+    )
+    for bad in file.misshapen:
+        store.run(
+            "INSERT INTO journal.refused "
+            "VALUES ($load_id, $t, $file, $sheet, $line, NULL, $text, $reason, 'row', $h)",
+            {**head, "line": bad.line, "text": bad.text, "reason": bad.reason},
+        )
+
+
+def note_load(store: Store, load_id: int, today: date, content_hash: str, report: FileReport) -> None:
+    """Note what became of one file."""
+    store.run(
+        "INSERT INTO journal.loads VALUES ($id, $on, $file, $sheet, $t, $hash, $rows, $accepted, $repeated, "
+        "$refused, $aside, $changed, $columns, $notes)",
+        {
+            "id": load_id, "on": today, "file": report.file, "sheet": report.sheet, "t": report.table,
+            "hash": content_hash, "rows": report.rows_read, "accepted": report.accepted,
+            "repeated": report.repeated, "refused": report.refused, "aside": report.values_set_aside,
+            "changed": report.changed, "columns": ", ".join(report.ignored_columns) or None,
+            "notes": "; ".join(report.notes) or None,
+        },
+    )  # fmt: skip

@@ -1,0 +1,292 @@
+"""The mathematics of the life families: survival, density and slopes of e in log T = location + sigma e.
+
+Everything is a function of the standardised log age z = (log t - location) / sigma and stays exact far
+into both tails: logarithms of small numbers come from series or scaled functions, no probability is clipped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from fleetstats.errors import LifeError
+
+FloatArray = npt.NDArray[np.float64]
+_LOG_ROOT_2PI: Final = 0.5 * np.log(2 * np.pi)
+_ROOT_HALF: Final = np.sqrt(0.5)
+_F = TypeVar("_F", bound=Callable[..., object])
+
+
+def _quiet(function: _F) -> _F:
+    """Return the function with overflow silenced: exp(800) = inf and log 0 = -inf are right limits."""
+    return np.errstate(over="ignore", divide="ignore")(function)
+
+
+@_quiet
+def log1mexp(x: FloatArray) -> FloatArray:
+    """Return log(1 - exp(-x)) for x >= 0, exact at both ends.
+
+    References
+    ----------
+    Maechler (2012), "Accurately computing log(1 - exp(-|a|))", equation 7.
+    """
+    return np.where(x < np.log(2), np.log(-np.expm1(-x)), np.log1p(-np.exp(-x)))
+
+
+class Family:
+    """One life family: the standard distribution of e, with slopes with respect to z.
+
+    Attributes
+    ----------
+    name : str
+    scale_fixed : bool
+        True where sigma is 1 by definition.
+    """
+
+    name: str
+    scale_fixed: bool = False
+
+    def log_sf(self, z: FloatArray) -> FloatArray:
+        """Return log P(e > z)."""
+        raise NotImplementedError
+
+    def log_cdf(self, z: FloatArray) -> FloatArray:
+        """Return log P(e <= z)."""
+        raise NotImplementedError
+
+    def log_pdf(self, z: FloatArray) -> FloatArray:
+        """Return the log density of e at z."""
+        raise NotImplementedError
+
+    def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Return log P(low < e <= high)."""
+        raise NotImplementedError
+
+    def score(self, z: FloatArray) -> FloatArray:
+        """Return d log_pdf / dz."""
+        raise NotImplementedError
+
+    def score_slope(self, z: FloatArray) -> FloatArray:
+        """Return d2 log_pdf / dz2."""
+        raise NotImplementedError
+
+    def hazard(self, z: FloatArray) -> FloatArray:
+        """Return density over survival, which is - d log_sf / dz."""
+        raise NotImplementedError
+
+    def hazard_slope(self, z: FloatArray) -> FloatArray:
+        """Return d hazard / dz."""
+        raise NotImplementedError
+
+    def reverse_hazard(self, z: FloatArray) -> FloatArray:
+        """Return density over distribution function, which is d log_cdf / dz."""
+        raise NotImplementedError
+
+    def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
+        """Return d reverse_hazard / dz."""
+        raise NotImplementedError
+
+    def quantile(self, p: FloatArray) -> FloatArray:
+        """Return the z with P(e <= z) = p, for 0 < p < 1."""
+        raise NotImplementedError
+
+
+class Weibull(Family):
+    """Smallest extreme value errors: T is Weibull with shape 1/sigma and scale exp(location)."""
+
+    name = "weibull"
+
+    @_quiet
+    def log_sf(self, z: FloatArray) -> FloatArray:
+        """Return log P(e > z) = - exp(z)."""
+        return -np.exp(z)
+
+    @_quiet
+    def log_cdf(self, z: FloatArray) -> FloatArray:
+        """Return log P(e <= z); for small z it is z itself, long after exp(z) has underflowed."""
+        return _log1mexp_of_exp(z)
+
+    @_quiet
+    def log_pdf(self, z: FloatArray) -> FloatArray:
+        """Return z - exp(z)."""
+        return z - np.exp(z)
+
+    @_quiet
+    def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Return log P(low < e <= high) from the difference of cumulative hazards."""
+        return -np.exp(low) + _log1mexp_of_exp(high + log1mexp(high - low))
+
+    @_quiet
+    def score(self, z: FloatArray) -> FloatArray:
+        """Return 1 - exp(z)."""
+        return 1 - np.exp(z)
+
+    @_quiet
+    def score_slope(self, z: FloatArray) -> FloatArray:
+        """Return - exp(z)."""
+        return -np.exp(z)
+
+    @_quiet
+    def hazard(self, z: FloatArray) -> FloatArray:
+        """Return exp(z)."""
+        return np.exp(z)
+
+    hazard_slope = hazard
+
+    @_quiet
+    def reverse_hazard(self, z: FloatArray) -> FloatArray:
+        """Return exp(z) / expm1(exp(z))."""
+        x = np.exp(np.minimum(z, 30.0))  # from z = 7 on the ratio is exactly 0
+        return np.where(x > 0, x / np.where(x > 0, np.expm1(x), 1.0), 1.0)
+
+    def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
+        """Return reverse_hazard (score - reverse_hazard)."""
+        r = self.reverse_hazard(z)
+        return r * (self.score(np.minimum(z, 30.0)) - r)
+
+    def quantile(self, p: FloatArray) -> FloatArray:
+        """Return log(-log(1 - p))."""
+        return np.log(-np.log1p(-p))
+
+
+class Exponential(Weibull):
+    """The Weibull family with sigma held at 1: a life without ageing."""
+
+    name = "exponential"
+    scale_fixed = True
+
+
+class LogNormal(Family):
+    """Standard normal errors."""
+
+    name = "lognormal"
+
+    def log_sf(self, z: FloatArray) -> FloatArray:
+        """Return log P(e > z)."""
+        return special.log_ndtr(-z)
+
+    def log_cdf(self, z: FloatArray) -> FloatArray:
+        """Return log P(e <= z)."""
+        return special.log_ndtr(z)
+
+    def log_pdf(self, z: FloatArray) -> FloatArray:
+        """Return - z^2 / 2 - log sqrt(2 pi)."""
+        log_pdf: FloatArray = -0.5 * z * z - _LOG_ROOT_2PI
+        return log_pdf
+
+    def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Return log P(low < e <= high), mirrored so that no two numbers near 1 are subtracted."""
+        mirrored = low + high < 0
+        near = special.log_ndtr(-np.where(mirrored, -high, low))
+        far = special.log_ndtr(-np.where(mirrored, -low, high))
+        log_chance: FloatArray = near + log1mexp(np.maximum(near - far, 0.0))
+        return log_chance
+
+    def score(self, z: FloatArray) -> FloatArray:
+        """Return - z."""
+        return -z
+
+    def score_slope(self, z: FloatArray) -> FloatArray:
+        """Return - 1."""
+        return np.full_like(z, -1.0)
+
+    def hazard(self, z: FloatArray) -> FloatArray:
+        """Return the inverse of the Mills ratio."""
+        hazard: FloatArray = np.sqrt(2 / np.pi) / special.erfcx(z * _ROOT_HALF)
+        return hazard
+
+    def hazard_slope(self, z: FloatArray) -> FloatArray:
+        """Return hazard (hazard - z)."""
+        h = self.hazard(z)
+        return h * (h - z)
+
+    def reverse_hazard(self, z: FloatArray) -> FloatArray:
+        """Return the hazard of the mirror image."""
+        return self.hazard(-z)
+
+    def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
+        """Return - reverse_hazard (reverse_hazard + z)."""
+        return -self.hazard_slope(-z)
+
+    def quantile(self, p: FloatArray) -> FloatArray:
+        """Return the standard normal quantile."""
+        return special.ndtri(p)
+
+
+class LogLogistic(Family):
+    """Standard logistic errors."""
+
+    name = "loglogistic"
+
+    def log_sf(self, z: FloatArray) -> FloatArray:
+        """Return - log(1 + exp(z))."""
+        return special.log_expit(-z)
+
+    def log_cdf(self, z: FloatArray) -> FloatArray:
+        """Return - log(1 + exp(-z))."""
+        return special.log_expit(z)
+
+    def log_pdf(self, z: FloatArray) -> FloatArray:
+        """Return log_sf + log_cdf."""
+        return special.log_expit(-z) + special.log_expit(z)
+
+    def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Return log P(low < e <= high) = log[(e^high - e^low) / ((1 + e^low)(1 + e^high))]."""
+        return special.log_expit(high) + special.log_expit(-low) + log1mexp(high - low)
+
+    def score(self, z: FloatArray) -> FloatArray:
+        """Return - tanh(z / 2)."""
+        return -np.tanh(0.5 * z)
+
+    def score_slope(self, z: FloatArray) -> FloatArray:
+        """Return - 2 P(e <= z) P(e > z)."""
+        return -2 * special.expit(z) * special.expit(-z)
+
+    def hazard(self, z: FloatArray) -> FloatArray:
+        """Return P(e <= z)."""
+        return special.expit(z)
+
+    def hazard_slope(self, z: FloatArray) -> FloatArray:
+        """Return P(e <= z) P(e > z)."""
+        return special.expit(z) * special.expit(-z)
+
+    def reverse_hazard(self, z: FloatArray) -> FloatArray:
+        """Return P(e > z)."""
+        return special.expit(-z)
+
+    def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
+        """Return - P(e <= z) P(e > z)."""
+        return -special.expit(z) * special.expit(-z)
+
+    def quantile(self, p: FloatArray) -> FloatArray:
+        """Return log(p / (1 - p))."""
+        return special.logit(p)
+
+
+FAMILIES: Final[dict[str, Family]] = {
+    family.name: family for family in (Weibull(), LogNormal(), LogLogistic(), Exponential())
+}
+
+
+def family_called(name: str) -> Family:
+    """Return the family of that name.
+
+    Raises
+    ------
+    LifeError
+        If there is none.
+    """
+    try:
+        return FAMILIES[name]
+    except KeyError:
+        raise LifeError(f"family {name!r} is not known; accepted: {', '.join(FAMILIES)}") from None
+
+
+def _log1mexp_of_exp(log_x: FloatArray) -> FloatArray:
+    """Return log(1 - exp(-x)) from log x, so that an x too small for a double is still told from 0."""
+    x = np.exp(log_x)
+    return np.where(log_x < -30, log_x - 0.5 * x, log1mexp(x))

@@ -1,0 +1,260 @@
+"""Fits the life model: maximum likelihood, or the posterior mode where priors are given."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetstats.errors import LifeError
+from fleetstats.life.climb import Summit, climb, curvature
+from fleetstats.life.families import Family, FloatArray, family_called
+from fleetstats.life.life_fit import LifeFit
+from fleetstats.life.lifetimes import Lifetimes
+from fleetstats.life.likelihood import spell_rows, spell_terms
+from fleetstats.life.priors import Priors
+from fleetstats.life.scaling import Scaling, learn_scaling
+from fleetstats.life.site_effect import NodeWeights, SiteIntegral
+
+_SCREENING_NODES = 9
+# With fewer, slopes taken with the nodes held are not those of the integral any more.
+_FEWEST_NODES = 5
+_FEW_LIVES = 5_000
+# Below this share of sigma a site effect moves no figure that is printed: the maximum lies at 0.
+_NO_EFFECT = 1e-4
+_LEAST_LOG_SIGMA = -12.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Prior:
+    """Normal priors of theta on the scale of the fit; precision 0 = none."""
+
+    mean: FloatArray
+    precision: FloatArray
+
+    def add(
+        self, theta: FloatArray, value: float, gradient: FloatArray, hessian: FloatArray
+    ) -> tuple[float, FloatArray, FloatArray]:
+        off = theta - self.mean[: theta.size]
+        precision = self.precision[: theta.size]
+        return (
+            value - 0.5 * float(precision @ off**2),
+            gradient - precision * off,
+            hessian - np.diag(precision),
+        )
+
+
+def fit_life(
+    lives: Lifetimes,
+    family: str = "weibull",
+    site_effect: bool = True,
+    priors: Priors | None = None,
+    nodes: int | None = None,
+) -> LifeFit:
+    """Return the fitted model log T = x'b + u_site + sigma e.
+
+    Parameters
+    ----------
+    lives : Lifetimes
+    family : {"weibull", "lognormal", "loglogistic", "exponential"}
+    site_effect : bool
+        Whether sites differ; without sites in `lives` they cannot.
+    priors : Priors, optional
+        None: maximum likelihood.
+    nodes : int, optional
+        Quadrature nodes of each site's integral. None: 15, or 31 below 5,000 lives, where they cost nothing.
+
+    Returns
+    -------
+    LifeFit
+        With `problem` saying so where the lives do not determine an answer (nothing failed, a level in which
+        nothing failed, ends that all agree).
+
+    Raises
+    ------
+    LifeError
+        If the family is not known or `nodes` is below 5.
+    """
+    if nodes is None:
+        nodes = 15 if len(lives) > _FEW_LIVES else 31
+    if nodes < _FEWEST_NODES:
+        raise LifeError(f"fit_life: nodes = {nodes} found; accepted: {_FEWEST_NODES} or more")
+    shape = family_called(family)
+    scaling = learn_scaling(lives)
+    prior = _prior(lives, scaling, shape, priors)
+    plain = _fit_plain(lives, scaling, shape, prior)
+    if not (site_effect and lives.site_ids):
+        return _result(lives, scaling, shape, prior, plain, None, priors)
+    summit, weights = _fit_sites(lives, scaling, shape, prior, plain, nodes)
+    if priors is None and weights is not None and summit.value <= plain.value + 1e-9 * (1 + abs(plain.value)):
+        summit, weights = plain, None
+    return _result(lives, scaling, shape, prior, summit, weights, priors)
+
+
+def _prior(lives: Lifetimes, scaling: Scaling, family: Family, priors: Priors | None) -> _Prior:
+    """Return the priors of (b, log sigma, log tau) on the scale of the fit."""
+    terms = lives.coding.terms()
+    size = len(terms) + (2 if family.scale_fixed else 3)
+    if priors is None:
+        return _Prior(np.zeros(size), np.zeros(size))
+    pairs = [(priors.intercept[0] - scaling.centre, priors.intercept[1])]
+    for term, scale in zip(terms, scaling.scale, strict=True):
+        own = priors.by_term.get(term)
+        pairs.append(priors.coefficient if own is None else (own[0] * scale, own[1] * scale))
+    pairs += [priors.log_tau] if family.scale_fixed else [priors.log_sigma, priors.log_tau]
+    table = np.array(pairs)
+    return _Prior(table[:, 0], table[:, 1] ** -2)
+
+
+def _fit_plain(lives: Lifetimes, scaling: Scaling, family: Family, prior: _Prior) -> Summit:
+    """Return the fit without a site effect."""
+    rows = spell_rows(lives, scaling.design, scaling.centre, np.arange(len(lives)))
+    x, p = rows.design, rows.design.shape[1]
+    keep = np.arange(p if family.scale_fixed else p + 1)
+
+    def objective(theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        sigma = 1.0 if family.scale_fixed else float(np.exp(theta[p]))
+        terms = spell_terms(rows, family, (x @ theta[:p])[:, None], sigma)
+        with np.errstate(over="ignore", invalid="ignore"):
+            value = float(rows.weight @ terms.value[:, 0])
+            if not np.isfinite(value):
+                return -np.inf, np.zeros(keep.size), np.zeros((keep.size, keep.size))
+            weighted = rows.weight[:, None]
+            gradient = np.append(x.T @ (weighted * terms.location), (weighted * terms.log_sigma).sum())
+            hessian = np.empty((p + 1, p + 1))
+            hessian[:p, :p] = x.T @ (weighted * terms.location_location * x)
+            hessian[:p, p] = hessian[p, :p] = (x.T @ (weighted * terms.location_log_sigma))[:, 0]
+            hessian[p, p] = (weighted * terms.log_sigma_log_sigma).sum()
+        return prior.add(theta, value, gradient[keep], hessian[np.ix_(keep, keep)])
+
+    start = np.zeros(keep.size)
+    if not family.scale_fixed:
+        start[p] = np.log(scaling.spread)
+    longest = np.append(np.full(p, 3.0), 1.0)[keep]
+    return climb(
+        objective, start, longest, stop=lambda theta: bool(keep.size > p and theta[p] < _LEAST_LOG_SIGMA)
+    )
+
+
+def _fit_sites(
+    lives: Lifetimes, scaling: Scaling, family: Family, prior: _Prior, plain: Summit, nodes: int
+) -> tuple[Summit, NodeWeights | None]:
+    """Return the fit with a site effect and its node weights, or the plain fit and None if tau goes to 0."""
+    p = scaling.design.shape[1]
+    integral = SiteIntegral(lives, scaling.design, scaling.centre, family, min(nodes, _SCREENING_NODES))
+    keep = np.delete(np.arange(p + 2), p) if family.scale_fixed else np.arange(p + 2)
+
+    def spread(theta: FloatArray) -> tuple[float, float]:
+        return (1.0 if family.scale_fixed else float(np.exp(theta[p]))), float(np.exp(theta[-1]))
+
+    def objective(theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        sigma, tau = spread(theta)
+        integral.centre(theta[:p], sigma, tau)
+        value, gradient, hessian = integral.slopes(theta[:p], sigma, tau)
+        return prior.add(theta, value, gradient[keep], hessian[np.ix_(keep, keep)])
+
+    def stop(theta: FloatArray) -> bool:
+        sigma, tau = spread(theta)
+        return bool(tau < _NO_EFFECT * sigma or sigma < np.exp(_LEAST_LOG_SIGMA))
+
+    longest = np.append(np.full(p, 3.0), [1.0, 1.5])[keep]
+    sigma = 1.0 if family.scale_fixed else float(np.exp(plain.theta[p]))
+    start = np.append(plain.theta, np.log(0.5 * sigma))
+    screened = climb(objective, start, longest, stop=stop, tolerance=1e-6)
+    if stop(screened.theta):
+        return plain, None
+    integral.use_nodes(nodes)
+    summit = climb(objective, screened.theta, longest, stop=stop)
+    if stop(summit.theta):
+        return plain, None
+    return summit, integral.weights(summit.theta[:p], *spread(summit.theta))
+
+
+def _result(
+    lives: Lifetimes,
+    scaling: Scaling,
+    family: Family,
+    prior: _Prior,
+    summit: Summit,
+    weights: NodeWeights | None,
+    priors: Priors | None,
+) -> LifeFit:
+    """Return the fit on the given scale."""
+    p, q = scaling.design.shape[1], summit.theta.size
+    covariance, open_directions = curvature(summit.hessian, replication=float(lives.weight.mean()))
+    given = np.eye(q)
+    given[:p, :p] = scaling.to_given
+    estimate = given @ summit.theta
+    estimate[0] += scaling.centre
+    covariance = given @ covariance @ given.T
+    # the constant covariates' coefficients are free, the sum of them and the intercept is not
+    reach = given.copy()
+    reach[0, 1:p][scaling.constant] = 0.0
+    unknown = (np.abs(reach @ open_directions) > 1e-6 * np.abs(reach).max(axis=1)[:, None]).any(axis=1)
+    names = ("intercept", *lives.coding.terms())
+    names += () if family.scale_fixed else ("log_sigma",)
+    names += ("log_tau",) if weights is not None else ()
+    error = np.where(unknown, np.inf, np.sqrt(np.maximum(np.diag(covariance), 0.0)))
+    known_ends = np.log(np.where(lives.exact, lives.lower, 1.0)) @ lives.weight
+    off = summit.theta - prior.mean[:q]
+    log_prior = -0.5 * float(prior.precision[:q] @ off**2)
+    log_likelihood = summit.value - log_prior - float(known_ends)
+    return LifeFit(
+        family=family.name,
+        coefficients=pl.DataFrame({"term": names[:p], "estimate": estimate[:p], "standard_error": error[:p]}),
+        sigma=1.0 if family.scale_fixed else float(np.exp(estimate[p])),
+        tau=float(np.exp(estimate[-1])) if weights is not None else 0.0,
+        log_likelihood=log_likelihood,
+        log_evidence=None if priors is None else _evidence(log_likelihood + log_prior, summit, prior),
+        site_effects=_site_effects(lives, weights),
+        parameters=names,
+        estimate=estimate,
+        covariance=covariance,
+        problem=_problem(lives, summit, names, unknown, priors is not None),
+        lives=lives,
+        node_weights=weights,
+    )
+
+
+def _evidence(log_posterior: float, summit: Summit, prior: _Prior) -> float:
+    """Return the Laplace approximation of the log evidence; the factors 2 pi cancel."""
+    _, log_determinant = np.linalg.slogdet(-summit.hessian)
+    return log_posterior + 0.5 * float(np.log(prior.precision[: summit.theta.size]).sum() - log_determinant)
+
+
+def _site_effects(lives: Lifetimes, weights: NodeWeights | None) -> pl.DataFrame:
+    mean = sd = np.zeros(len(lives.site_ids))
+    if weights is not None:
+        mean = (weights.share * weights.effect).sum(axis=1)
+        sd = np.sqrt((weights.share * (weights.effect - mean[:, None]) ** 2).sum(axis=1))
+    try:
+        site = pl.Series("site", lives.site_ids, strict=True)
+    except (TypeError, pl.exceptions.PolarsError):  # ids of several types, or of a type of their own
+        site = pl.Series("site", lives.site_ids, dtype=pl.Object)
+    return pl.DataFrame([site, pl.Series("mean", mean), pl.Series("sd", sd)])
+
+
+def _problem(
+    lives: Lifetimes,
+    summit: Summit,
+    names: tuple[str, ...],
+    unknown: npt.NDArray[np.bool_],
+    given_priors: bool,
+) -> str:
+    """Return why the lives have no full answer, "" if they have one."""
+    place = names.index("log_sigma") if "log_sigma" in names else -1
+    if place >= 0 and summit.theta[place] < _LEAST_LOG_SIGMA:
+        return "the ends agree so closely that no spread can be told: sigma goes to 0; give priors"
+    if not lives.failures and not given_priors:
+        return "nothing has failed: the longer the life assumed, the better it fits; give priors"
+    if unknown.any():
+        terms = ", ".join(name for name, is_open in zip(names, unknown, strict=True) if is_open)
+        return (
+            f"the lives do not determine {terms}: all or nothing failed in a level, a column has one value "
+            "or follows from others, or one curve without spread fits all; give priors"
+        )
+    if not summit.settled:
+        return "no maximum was found within the steps allowed; give priors"
+    return ""

@@ -1,0 +1,182 @@
+"""The log-likelihood of each spell, with its first and second slopes in location and log sigma."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetstats.life.families import Family, FloatArray
+from fleetstats.life.lifetimes import Lifetimes
+
+Kind = Literal["exact", "right", "left", "between"]
+Order = Literal["value", "location", "full"]
+
+
+@dataclass(frozen=True, slots=True)
+class SpellRows:
+    """Spells as terms of a log-likelihood, those of one kind side by side.
+
+    A late entry is a term of its own: divided by S(entry), a spell adds -weight times the log-likelihood of
+    being still good at `entry`, with the same covariates and site.
+
+    Attributes
+    ----------
+    parts : tuple of (kind, slice)
+        Which rows are of which kind.
+    low, high : ndarray, shape (rows,)
+        Log age less `centre`; `low` alone for exact and right, `high` alone for left.
+    design : ndarray, shape (rows, columns)
+    weight : ndarray, shape (rows,)
+    site : ndarray of int, shape (rows,)
+    """
+
+    parts: tuple[tuple[Kind, slice], ...]
+    low: FloatArray
+    high: FloatArray
+    design: FloatArray
+    weight: FloatArray
+    site: npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class SpellTerms:
+    """Log-likelihood of each row and its slopes; `location` and `log_sigma` are the arguments of the slopes.
+
+    All arrays have the shape of the locations given, (rows, columns), and are those of one replicate.
+    """
+
+    value: FloatArray
+    location: FloatArray
+    log_sigma: FloatArray
+    location_location: FloatArray
+    location_log_sigma: FloatArray
+    log_sigma_log_sigma: FloatArray
+
+
+def spell_rows(lives: Lifetimes, design: FloatArray, centre: float, which: npt.NDArray[np.intp]) -> SpellRows:
+    """Return the likelihood terms of some of the lives.
+
+    Parameters
+    ----------
+    lives : Lifetimes
+    design : ndarray, shape (n, columns)
+        Design on the scale of the fit, intercept included.
+    centre : float
+        Log days taken off every log age.
+    which : ndarray of int
+        Which lives.
+    """
+    exact, right, left = (kind[which] for kind in (lives.exact, lives.right_censored, lives.left_censored))
+    groups: list[tuple[Kind, npt.NDArray[np.intp]]] = [
+        ("exact", which[exact]),
+        ("right", which[right]),
+        ("right", which[lives.entry[which] > 0]),
+        ("left", which[left]),
+        ("between", which[~(exact | right | left)]),
+    ]
+    signs = (1.0, 1.0, -1.0, 1.0, 1.0)
+    ends = np.cumsum([0] + [group.size for _, group in groups])
+    parts = tuple((kind, slice(ends[k], ends[k + 1])) for k, (kind, g) in enumerate(groups) if g.size)
+    order = np.concatenate([group for _, group in groups])
+    low = np.concatenate(
+        [(lives.entry if sign < 0 else lives.lower)[g] for sign, (_, g) in zip(signs, groups, strict=True)]
+    )
+    high = np.where(np.isinf(lives.upper[order]), 1.0, lives.upper[order])
+    sign_of_row = np.repeat(signs, [group.size for _, group in groups])
+    return SpellRows(
+        parts=parts,
+        low=np.log(np.where(low > 0, low, 1.0)) - centre,
+        high=np.log(high) - centre,
+        design=design[order],
+        weight=sign_of_row * lives.weight[order],
+        site=lives.site_code[order],
+    )
+
+
+def spell_terms(
+    rows: SpellRows, family: Family, location: FloatArray, sigma: float | FloatArray, order: Order = "full"
+) -> SpellTerms:
+    """Return the log-likelihood of every row at every location.
+
+    Parameters
+    ----------
+    rows : SpellRows
+    family : Family
+    location : ndarray, shape (rows, columns)
+        Log days less the centre of the rows.
+    sigma : float or ndarray, shape (columns,)
+    order : {"value", "location", "full"}
+        How many slopes are wanted; those not wanted are left empty arrays of shape (0, 0).
+
+    Returns
+    -------
+    SpellTerms
+        For a known end, of the density of log T; the density of T has another -log t.
+    """
+    arrays = [np.empty(location.shape) for _ in range({"value": 1, "location": 3, "full": 6}[order])]
+    with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+        for kind, part in rows.parts:
+            low = (rows.low[part, None] - location[part]) / sigma
+            if kind == "between":
+                high = (rows.high[part, None] - location[part]) / sigma
+                found = _between(family, low, high, sigma, order)
+            else:
+                z = (rows.high[part, None] - location[part]) / sigma if kind == "left" else low
+                found = _single(family, kind, z, sigma, order)
+            for target, source in zip(arrays, found, strict=True):
+                target[part] = source
+    nothing = np.empty((0, 0))
+    filled = arrays + [nothing] * (6 - len(arrays))
+    return SpellTerms(filled[0], filled[1], filled[3], filled[2], filled[4], filled[5])
+
+
+def _single(
+    family: Family, kind: Kind, z: FloatArray, sigma: float | FloatArray, order: Order
+) -> tuple[FloatArray, ...]:
+    """Return value, slope, curvature (and the rest) of a term of one standardised age."""
+    if kind == "exact":
+        value, count = family.log_pdf(z) - np.log(sigma), 1.0
+    else:
+        value, count = (family.log_sf(z) if kind == "right" else family.log_cdf(z)), 0.0
+    if order == "value":
+        return (value,)
+    if kind == "exact":
+        d1, d2 = family.score(z), family.score_slope(z)
+    elif kind == "right":
+        d1, d2 = -family.hazard(z), -family.hazard_slope(z)
+    else:
+        d1, d2 = family.reverse_hazard(z), family.reverse_hazard_slope(z)
+    slope, curve = -d1 / sigma, d2 / sigma**2
+    if order == "location":
+        return value, slope, curve
+    zd1, zd2 = z * d1, z * d2
+    return value, slope, curve, -zd1 - count, (d1 + zd2) / sigma, zd1 + z * zd2
+
+
+def _between(
+    family: Family, low: FloatArray, high: FloatArray, sigma: float | FloatArray, order: Order
+) -> tuple[FloatArray, ...]:
+    """Return value, slope, curvature (and the rest) of log P(low < e <= high).
+
+    With a = low, b = high, f = d log P / da = -density(a) / P and g = d log P / db = density(b) / P, the
+    second slopes are f_a = f (score(a) - f), g_b = g (score(b) - g) and f_b = -f g.
+    """
+    value = family.log_between(low, high)
+    if order == "value":
+        return (value,)
+    f = -np.exp(family.log_pdf(low) - value)
+    g = np.exp(family.log_pdf(high) - value)
+    f_a = f * (family.score(low) - f)
+    g_b = np.where(g > 0, g * (family.score(high) - g), 0.0)
+    f_b = -f * g
+    d1 = f + g
+    slope, curve = -d1 / sigma, (f_a + 2 * f_b + g_b) / sigma**2
+    if order == "location":
+        return value, slope, curve
+    zd1 = low * f + high * g
+    mixed = low * (f_a + f_b) + high * (g_b + f_b)
+    square = low * low * f_a + 2 * low * high * f_b + high * high * g_b
+    return value, slope, curve, -zd1, (d1 + mixed) / sigma, zd1 + square

@@ -1,0 +1,147 @@
+"""Load, analyse, report: the whole path, readable as a table of contents."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Literal, cast
+
+from fleetstats.errors import StoreError
+from fleetstats.intake.accept import LoadReport, load_paths
+from fleetstats.pipeline.counts import fleet_counts, plan_totals
+from fleetstats.pipeline.forecast import forecast_stock
+from fleetstats.pipeline.lives import learn_fleet, life_tables
+from fleetstats.pipeline.looking_back import look_back
+from fleetstats.pipeline.plans import plan_fleet, todays_rule
+from fleetstats.pipeline.printed import list_tables, replay_words, summary, write_table
+from fleetstats.pipeline.shown import kept_results, settings_table
+from fleetstats.report import write_site
+from fleetstats.resources import folder
+from fleetstats.settings import Settings, default_settings
+from fleetstats.store import Store
+
+__all__ = ["analyse", "build", "demo", "list_tables", "load", "replay", "report", "write_table"]
+
+Progress = Callable[[str], None]
+Audience = Literal["all", "supplier"]
+#: Past dates that every analysis looks back from; the replay command looks back from more.
+ORIGINS_BY_THE_WAY, ORIGINS_ON_REQUEST = 2, 8
+_RELATIONS_KEPT = (
+    "sites", "visits", "work", "in_place", "spells", "left_out", "readings", "changes", "parts", "samples",
+    "site_limits", "decisions",
+)  # fmt: skip
+
+
+def load(
+    paths: Sequence[Path], *, store: Path | str, settings: Settings, today: date, progress: Progress
+) -> LoadReport:
+    """Return what became of every file of records read into the store."""
+    progress("reading records")
+    with Store(store) as held:
+        return load_paths(held, paths, today=today, components=tuple(settings.components))
+
+
+def analyse(*, store: Path | str, settings: Settings, as_of: date | None, progress: Progress) -> str:
+    """Return in a few words what the analysis found; its tables are kept in the store."""
+    with Store(store) as held:
+        return _analyse(held, settings, as_of, progress)
+
+
+def report(
+    *,
+    store: Path | str,
+    settings: Settings | None,
+    as_of: date | None,
+    out: Path,
+    audience: str,
+    progress: Progress,
+) -> Path:
+    """Return the first page of the report of the last analysis, written into the folder `out`."""
+    with Store(store, read_only=True) as held:
+        results = kept_results(held, as_of=as_of, settings=settings)
+    progress("writing pages")
+    return write_site(results, out, audience=cast("Audience", audience))
+
+
+def build(
+    paths: Sequence[Path],
+    *,
+    out: Path,
+    store: Path | str,
+    settings: Settings,
+    as_of: date | None,
+    today: date,
+    progress: Progress,
+) -> tuple[LoadReport, str, Path]:
+    """Return the load report, the summary and the first page, after load, analyse and report."""
+    with Store(store) as held:
+        progress("reading records")
+        loaded = load_paths(held, paths, today=today, components=tuple(settings.components))
+        found = _analyse(held, settings, as_of, progress)
+        progress("writing pages")
+        return loaded, found, write_site(kept_results(held, as_of=None, settings=None), out)
+
+
+def demo(out: Path, *, today: date, progress: Progress) -> tuple[LoadReport, str, Path]:
+    """Return what `build` returns, for the sample records, with a store that is forgotten afterwards."""
+    return build(
+        [folder("sample_data")],
+        out=out,
+        store=":memory:",
+        settings=default_settings(),
+        as_of=None,
+        today=today,
+        progress=progress,
+    )
+
+
+def replay(*, store: Path | str, settings: Settings, as_of: date | None, progress: Progress) -> str:
+    """Return in words how forecasts made at past dates fared; the table replay is kept in the store."""
+    with Store(store) as held:
+        day = _as_of(held, as_of)
+        found = look_back(held, settings, as_of=day, most_origins=ORIGINS_ON_REQUEST, progress=progress)
+        held.keep_also({"replay": found.scores, "calibration": found.calibration})
+    return replay_words(found.scores)
+
+
+def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Progress) -> str:
+    day = _as_of(store, as_of)
+    progress("making spells")
+    relations = store.relations(as_of=day, settings=settings)
+    progress("learning lives")
+    lives = learn_fleet(relations, settings)
+    rule = todays_rule(relations, settings)
+    progress("planning visits")
+    plan = plan_fleet(relations, settings, lives, rule)
+    progress("forecasting stock")
+    stock = forecast_stock(relations, settings, lives, rule, plan)
+    back = look_back(store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress)
+    rated = {name: terms.rated_life(None) for name, terms in rule.terms.items() if terms.lamp}
+    results = {
+        **{name: getattr(relations, name) for name in _RELATIONS_KEPT},
+        "warnings": relations.checks,
+        **life_tables(lives, relations),
+        "plans": plan.visits.plans,
+        "intervals": plan.visits.intervals,
+        "evidence_levels": plan.visits.levels,
+        "due": plan.due,
+        "fixes": plan.fixes,
+        "starting_intervals": plan.starting,
+        "totals": plan_totals(plan.visits.plans),
+        "todays_rule": rule.told,
+        **stock,
+        "replay": back.scores,
+        "calibration": back.calibration,
+        "fleet_counts": fleet_counts(relations, rated_days=rated),
+        "settings_used": settings_table(settings),
+    }
+    store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
+    return summary(relations, plan.visits.plans, settings.currency)
+
+
+def _as_of(store: Store, as_of: date | None) -> date:
+    latest = store.latest_visit()
+    if latest is None:
+        raise StoreError(f"store {store.path}: holds no visits yet; load records first: fleetstats load PATH")
+    return as_of or latest

@@ -1,0 +1,103 @@
+"""Plain counts of the records, to hold against the books before anything else is believed."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from fleetstats.store import Relations
+
+
+def fleet_counts(relations: Relations, *, rated_days: dict[str, float]) -> pl.DataFrame:
+    """Return one row a calendar year: sites, visits, call-outs, components renewed, lamps past rating.
+
+    Parameters
+    ----------
+    relations : Relations
+    rated_days : dict
+        Component -> rated life, for the components that have one; `lamps_past_rating` counts the units of
+        these kinds that were past it when they came out in that year, or at as-of.
+
+    Returns
+    -------
+    polars frame
+        year, sites, visits, callouts, lamps_past_rating, <component>_renewed for each component.
+    """
+    year = pl.col("visit_date").dt.year().cast(pl.Int64).alias("year")
+    visits = relations.visits.group_by(year).agg(
+        pl.col("site_id").n_unique().cast(pl.Int64).alias("sites"),
+        pl.len().cast(pl.Int64).alias("visits"),
+        (pl.col("visit_reason") == "callout").sum().cast(pl.Int64).alias("callouts"),
+    )
+    renewed = (
+        relations.work.filter(pl.col("action").is_in(["fitted", "replaced"]))
+        .unique(["visit_id", "component", "slot"])
+        .group_by(year, "component")
+        .agg(pl.len().cast(pl.Int64))
+        .sort("component")
+        .pivot("component", index="year", values="len")
+    )
+    renewed = renewed.rename({name: f"{name}_renewed" for name in renewed.columns if name != "year"})
+    counts = visits.join(renewed, on="year", how="left").join(
+        _past_rating(relations, rated_days), on="year", how="left"
+    )
+    return counts.with_columns(pl.exclude("year").fill_null(0)).sort("year")
+
+
+def _past_rating(relations: Relations, rated_days: dict[str, float]) -> pl.DataFrame:
+    schema = {"year": pl.Int64, "lamps_past_rating": pl.Int64}
+    if not rated_days:
+        return pl.DataFrame(schema=schema)
+    everything = pl.concat(
+        [
+            frame.select("component", "fitted_on", "ended_on")
+            for frame in (relations.spells, relations.left_out)
+        ]
+    ).filter(pl.col("component").is_in(list(rated_days)) & pl.col("fitted_on").is_not_null())
+    end = pl.col("ended_on").fill_null(pl.lit(relations.as_of, dtype=pl.Date))
+    rated = pl.col("component").replace_strict(rated_days, return_dtype=pl.Float64)
+    past = everything.filter((end - pl.col("fitted_on")).dt.total_days() > rated)
+    return past.group_by(end.dt.year().cast(pl.Int64).alias("year")).agg(
+        pl.len().cast(pl.Int64).alias("lamps_past_rating")
+    )
+
+
+def plan_totals(plans: pl.DataFrame) -> pl.DataFrame:
+    """Return the fleet's visits, call-outs and cost a year under the plan and under today's rule.
+
+    The range of a sum takes the sites' own uncertainties as independent of one another; what is unknown of
+    all sites together makes the truth somewhat wider.
+
+    Parameters
+    ----------
+    plans : polars frame
+        The table `plans`.
+
+    Returns
+    -------
+    polars frame
+        measure (planned_visits, callouts, cost), plan, plan_low, plan_high, current, current_low,
+        current_high.
+    """
+    rows = []
+    for measure, column in (
+        ("planned_visits", "trips_per_year"),
+        ("callouts", "callouts_per_year"),
+        ("cost", "cost_per_year"),
+    ):
+        row: dict[str, object] = {"measure": measure}
+        for side, end in (("plan", ""), ("current", "_current")):
+            total = float(plans[f"{column}{end}"].sum())
+            below = above = None
+            if column == "cost_per_year":
+                mean = plans[f"{column}{end}"].to_numpy()
+                below = float(np.linalg.norm(mean - plans[f"low{end}"].to_numpy()))
+                above = float(np.linalg.norm(plans[f"high{end}"].to_numpy() - mean))
+            row |= {
+                side: total,
+                f"{side}_low": None if below is None else total - below,
+                f"{side}_high": None if above is None else total + above,
+            }
+        rows.append(row)
+    numbers = ("plan", "plan_low", "plan_high", "current", "current_low", "current_high")
+    return pl.DataFrame(rows, schema={"measure": pl.String, **dict.fromkeys(numbers, pl.Float64)})

@@ -1,0 +1,87 @@
+"""Replays the records from past dates: what would have been foretold, against what followed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, timedelta
+
+import polars as pl
+
+from fleetstats.errors import StoreError
+from fleetstats.life.draws import LifeDraws
+from fleetstats.life.learn import learn_component
+from fleetstats.settings import Settings
+from fleetstats.store import Relations, Store
+from fleetstats.trust.replay import REPLAY_SCHEMA, Origin, Replay, Rivals, replay
+
+#: How far ahead each forecast is followed: about one visit of the customary rule, and two.
+HORIZONS_DAYS = (182, 364)
+#: Records needed before the first origin, and the time between origins.
+LEAST_DAYS_BEFORE, STEP_DAYS = 365, 182
+DRAWS = 60
+EMPTY = Replay(pl.DataFrame(schema=REPLAY_SCHEMA), pl.DataFrame())
+
+
+def look_back(
+    store: Store, settings: Settings, *, as_of: date, most_origins: int, progress: Callable[[str], None]
+) -> Replay:
+    """Return how forecasts made at past dates fared; without rows where the records are too short.
+
+    Parameters
+    ----------
+    store : Store
+    settings : Settings
+    as_of : date
+        Nothing later is looked at.
+    most_origins : int
+        Origins, half a year apart, the latest one visit interval before `as_of`.
+    progress : callable
+    """
+    origins, then = [], {}
+    for day in _origins(store, as_of, most_origins):
+        progress(f"looking back from {day}")
+        known = store.relations(as_of=day, settings=settings)
+        then[day] = known
+        after = {
+            horizon: store.relations(as_of=day + timedelta(days=horizon), settings=settings).spells
+            for horizon in HORIZONS_DAYS
+            if day + timedelta(days=horizon) <= as_of
+        }
+        origins.append(Origin(day, known.in_place, after))
+    if not origins:
+        return EMPTY
+    announced = {name: terms.announced for name, terms in settings.components.items()}
+
+    def learn(day: date, component: str, units: pl.DataFrame) -> Rivals:
+        return _rivals(then[day], settings, component, units)
+
+    return replay(origins, learn=learn, announced=announced)
+
+
+def _origins(store: Store, as_of: date, most: int) -> list[date]:
+    first = store.run("SELECT min(visit_date) FROM records.visits")[0][0]
+    if first is None:
+        raise StoreError(f"store {store.path}: holds no visits yet; load records first: fleetstats load PATH")
+    days = [as_of - timedelta(days=STEP_DAYS * back) for back in range(1, most + 1)]
+    return sorted(day for day in days if (day - first).days >= LEAST_DAYS_BEFORE)
+
+
+def _rivals(known: Relations, settings: Settings, component: str, units: pl.DataFrame) -> Rivals:
+    def lives(*, facts: bool, site_effect: bool) -> LifeDraws:
+        return learn_component(
+            component,
+            spells=known.spells,
+            units=units.select("site_id", "chapter", "component", "slot", "part_number"),
+            sites=known.sites,
+            as_of=known.as_of,
+            customary_days=settings.component(component).customary_days,
+            draws=DRAWS,
+            facts_used=facts,
+            site_effect=site_effect,
+        ).lives
+
+    return Rivals(
+        model=lives(facts=True, site_effect=True),
+        cohort=lives(facts=True, site_effect=False),
+        fleet=lives(facts=False, site_effect=False),
+    )

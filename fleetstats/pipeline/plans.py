@@ -1,0 +1,302 @@
+"""From learned lives to each site's plan, due list, worth of a fix and starting intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import product
+
+import polars as pl
+
+from fleetstats.advice import (
+    ComponentTerms,
+    VisitPlans,
+    VisitTerms,
+    ages_seen,
+    due_list,
+    infer_current_rule,
+    plan_visits,
+    starting_intervals,
+    usual_lateness,
+)
+from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
+from fleetstats.life.draws import LifeDraws
+from fleetstats.life.learn import ComponentLife, draws_for_new
+from fleetstats.settings import Settings
+from fleetstats.store import Relations
+
+DAYS_PER_MONTH = 30.4375
+#: What makes two sites alike when it is asked which ages were seen; the fact that matters least stands last.
+ALIKE = ("roof_material", "tree_cover", "tank_material")
+#: Use of a small, a middling and a large household, litres a day.
+STARTING_LITRES = (TYPICAL_DAILY_LITRES / 2, TYPICAL_DAILY_LITRES, TYPICAL_DAILY_LITRES * 2)
+#: A fix is looked at where call-outs come at least this often a year, at most at so many sites.
+FIX_CALLOUTS_PER_YEAR, FIX_SITES = 1.0, 25
+_KEY = ("site_id", "component", "slot")
+
+
+@dataclass(frozen=True, slots=True)
+class TodaysRule:
+    """Today's rule and how well it is kept; each value with where it comes from.
+
+    Attributes
+    ----------
+    visit_days, lateness_days : float
+    terms : mapping of component to ComponentTerms
+    told : polars frame
+        item, days, origin: for the pages.
+    """
+
+    visit_days: float
+    lateness_days: float
+    terms: Mapping[str, ComponentTerms]
+    told: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class FleetPlan:
+    """Everything that is advised.
+
+    Attributes
+    ----------
+    units : polars frame
+        The relation `in_place` with life_row, spells, failures, part prices and ages seen.
+    visits : VisitPlans
+    due, fixes, starting : polars frames
+        The tables of these names.
+    """
+
+    units: pl.DataFrame
+    visits: VisitPlans
+    due: pl.DataFrame
+    fixes: pl.DataFrame
+    starting: pl.DataFrame
+
+
+def todays_rule(relations: Relations, settings: Settings) -> TodaysRule:
+    """Return the rule in force today: from the settings where they say, else read off the records."""
+    held = set(relations.in_place["component"])
+    known = [name for name in settings.components if name in held]
+    found = infer_current_rule(
+        visits=relations.visits,
+        spells=relations.spells,
+        components=known,
+        customary_days={name: settings.component(name).customary_days for name in known},
+    )
+    rows = {row["component"]: row for row in found.intervals.iter_rows(named=True)}
+    terms, told = {}, []
+    for name in known:
+        own = settings.component(name)
+        given = own.current_interval_days
+        days = given or rows[name]["current_interval_days"]
+        told.append((name, days, "settings" if given else rows[name]["origin"]))
+        terms[name] = ComponentTerms(
+            name,
+            announced=own.announced,
+            planned_cost=own.planned_cost,
+            hidden_day_cost=own.hidden_day_cost,
+            current_interval_days=days,
+            customary_days=own.customary_days,
+            ceiling_days=own.ceiling_days,
+            rated_life_days=own.rated_life_days,
+            failure_chance_limit=own.failure_chance_limit,
+            source=own.source,
+            cleaned="cleaned" in own.renewed_by,
+        )
+    stated = [settings.component(name).current_interval_days for name in known]
+    given_days = [days for days in stated if days is not None]
+    visit_days = min(given_days) if given_days else found.visit_interval_days
+    late = usual_lateness(relations.visits, visit_days)
+    lateness = late.days if settings.lateness_days is None else settings.lateness_days
+    told.append(("visit", visit_days, "settings" if given_days else found.visit_origin))
+    told.append(("lateness", lateness, late.origin if settings.lateness_days is None else "settings"))
+    schema = {"item": pl.String, "days": pl.Float64, "origin": pl.String}
+    return TodaysRule(visit_days, lateness, terms, pl.DataFrame(told, schema=schema, orient="row"))
+
+
+def plan_fleet(
+    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+) -> FleetPlan:
+    """Return the plan of every served site, its due list, and what new sites start with."""
+    units = _units(relations, lives)
+    draws = {name: life.lives for name, life in lives.items()}
+    visits = _plan(relations, settings, units, draws, rule)
+    due = due_list(
+        sites=relations.sites,
+        units=units,
+        visits=relations.visits,
+        intervals=visits.intervals,
+        lives=draws,
+        components=rule.terms,
+        as_of=relations.as_of,
+        lateness_days=rule.lateness_days,
+    )
+    return FleetPlan(
+        units,
+        visits,
+        due.with_row_index("rank", offset=1).with_columns(pl.col("rank").cast(pl.Int64)),
+        _fixes(relations, settings, units, lives, rule, visits),
+        _starting(relations, settings, lives, rule),
+    )
+
+
+def _plan(
+    relations: Relations,
+    settings: Settings,
+    units: pl.DataFrame,
+    draws: Mapping[str, LifeDraws],
+    rule: TodaysRule,
+    sites: pl.DataFrame | None = None,
+) -> VisitPlans:
+    return plan_visits(
+        sites=relations.sites if sites is None else sites,
+        units=units,
+        lives=draws,
+        components=rule.terms,
+        terms=_visit_terms(settings, rule),
+        as_of=relations.as_of,
+        months_seen=_months_seen(relations),
+        site_limits=relations.site_limits,
+    )
+
+
+def _visit_terms(settings: Settings, rule: TodaysRule) -> VisitTerms:
+    return VisitTerms(
+        trip_cost=settings.trip_cost,
+        callout_cost=settings.callout_cost,
+        current_visit_days=rule.visit_days,
+        lateness_days=rule.lateness_days,
+        local_rule_days=settings.local_rule_days,
+        shortest_visit_days=settings.shortest_visit_days,
+        longest_visit_days=settings.longest_visit_days,
+        beyond_records=settings.beyond_records,
+    )
+
+
+def _months_seen(relations: Relations) -> float:
+    first = relations.visits.select(pl.col("visit_date").min()).item()
+    return float((relations.as_of - first).days / DAYS_PER_MONTH)
+
+
+def _units(relations: Relations, lives: Mapping[str, ComponentLife]) -> pl.DataFrame:
+    """Return the relation in_place with what the advice needs of each unit that the settings define."""
+    learned = [
+        life.units.select(
+            *_KEY, pl.int_range(pl.len(), dtype=pl.Int64).alias("life_row"), "spells", "failures"
+        )
+        for life in lives.values()
+    ]
+    prices = relations.parts.select(
+        "part_number", "rated_life_days", pl.col("unit_cost").alias("planned_cost")
+    ).unique("part_number", keep="first", maintain_order=True)
+    alike = relations.sites.select("site_id", *ALIKE)
+    units = (
+        relations.in_place.join(pl.concat(learned), on=_KEY, how="inner", maintain_order="left")
+        .join(prices, on="part_number", how="left", maintain_order="left")
+        .join(alike, on="site_id", how="left", maintain_order="left")
+    )
+    spells = relations.spells.join(alike, on="site_id", how="left", maintain_order="left")
+    return ages_seen(spells=spells, units=units, like=ALIKE)
+
+
+def _fixes(
+    relations: Relations,
+    settings: Settings,
+    units: pl.DataFrame,
+    lives: Mapping[str, ComponentLife],
+    rule: TodaysRule,
+    visits: VisitPlans,
+) -> pl.DataFrame:
+    """Return, for sites with most call-outs, their cost a year now and if parts lasted as at their like."""
+    many = (
+        visits.plans.filter(pl.col("callouts_per_year_current") >= FIX_CALLOUTS_PER_YEAR)
+        .sort("callouts_per_year_current", "site_id", descending=[True, False])
+        .head(FIX_SITES)
+    )
+    chosen = many["site_id"].to_list()
+    # what the records can carry is judged by the whole fleet: all units go in, only these sites are planned
+    sites = relations.sites.with_columns(served=pl.col("served") & pl.col("site_id").is_in(chosen))
+    alike = {name: life.alike for name, life in lives.items()}
+    like = (
+        _plan(relations, settings, units, alike, rule, sites).plans
+        if chosen
+        else visits.plans.filter(pl.lit(False))
+    )
+    cost = pl.col("cost_per_year_like")
+    return (
+        many.select("site_id", "callouts_per_year", "cost_per_year", "low", "high")
+        .join(
+            like.select("site_id", pl.col("cost_per_year").alias("cost_per_year_like")),
+            on="site_id",
+            how="inner",
+            maintain_order="left",
+        )
+        .with_columns(
+            (pl.col("cost_per_year") - cost).alias("worth_per_year"),
+            (pl.col("low") - cost).clip(0).alias("worth_low"),
+            (pl.col("high") - cost).clip(0).alias("worth_high"),
+        )
+        .filter(pl.col("worth_per_year") > 0)
+        .drop("low", "high")
+    )
+
+
+def _starting(
+    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+) -> pl.DataFrame:
+    """Return the starting intervals of the cartridges, for the kinds of site that the records know."""
+    kinds = ("tank_material", "roof_material", "tree_cover")
+    levels = [sorted(relations.sites[kind].drop_nulls().unique().to_list()) for kind in kinds]
+    grid = pl.DataFrame(
+        list(product(*levels, STARTING_LITRES)),
+        schema={**dict.fromkeys(kinds, pl.String), "daily_litres": pl.Float64},
+        orient="row",
+    )
+    water = [name for name, life in lives.items() if set(kinds) & set(life.coding.levels)]
+    if grid.is_empty() or not water:
+        return pl.DataFrame()
+    facts = water_facts(
+        grid.with_columns(
+            site_id=pl.int_range(pl.len()).cast(pl.String), part_number=pl.lit(None, pl.String)
+        ),
+        _invented_sites(grid),
+    )
+    combinations, draws = [], {}
+    for name in water:
+        draws[name] = draws_for_new(lives[name], facts)
+        combinations.append(_seen_like(name, grid, relations))
+    return starting_intervals(
+        combinations=pl.concat(combinations),
+        lives=draws,
+        components=rule.terms,
+        terms=_visit_terms(settings, rule),
+    )
+
+
+def _invented_sites(grid: pl.DataFrame) -> pl.DataFrame:
+    """Return one row a kind of site, shaped like the relation `sites`, with nothing else known."""
+    return grid.with_columns(
+        site_id=pl.int_range(pl.len()).cast(pl.String),
+        tank_installed=pl.lit(None, pl.Date),
+        occupants=pl.lit(None, pl.Float64),
+        hardness_mg_l=pl.lit(None, pl.Float64),
+        first_flush=pl.lit(None, pl.Boolean),
+    )
+
+
+def _seen_like(component: str, grid: pl.DataFrame, relations: Relations) -> pl.DataFrame:
+    """Return the kinds of site with how many sites and spells of each were seen, and to what age."""
+    own = relations.spells.filter(pl.col("component") == component).join(
+        relations.sites.select("site_id", *ALIKE), on="site_id", how="left"
+    )
+    counts = own.group_by(ALIKE).agg(
+        pl.col("site_id").n_unique().cast(pl.Int64).alias("sites"), pl.len().cast(pl.Int64).alias("spells")
+    )
+    kinds = grid.with_columns(
+        component=pl.lit(component), life_row=pl.int_range(pl.len(), dtype=pl.Int64), site_id=pl.lit("")
+    )
+    return (
+        ages_seen(spells=own, units=kinds, like=ALIKE)
+        .join(counts, on=ALIKE, how="left", maintain_order="left")
+        .with_columns(pl.col("sites", "spells").fill_null(0))
+    )

@@ -1,0 +1,132 @@
+"""What the command line prints: a summary, the replay in words, tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+
+from fleetstats.errors import StoreError
+from fleetstats.store import Relations, Store
+
+_TOO_SHORT: Final = (
+    "These records cannot yet say: looking back takes a year of records before the first forecast and half a "
+    "year after it."
+)
+
+
+def summary(relations: Relations, plans: pl.DataFrame, currency: str) -> str:
+    """Return in a few lines what an analysis found."""
+    ended = int(relations.spells["upper_days"].is_finite().sum())
+    head = (
+        f"As of {relations.as_of}: {plans.height} served sites, {relations.visits.height} visits, "
+        f"{relations.spells.height} spells of which {ended} ended, {relations.left_out.height} left out."
+    )
+    if not plans.height:
+        return head
+    mean = plans.select(pl.col("cost_per_year", "callouts_per_year").mean()).row(0)
+    today = plans.select(pl.col("cost_per_year_current", "callouts_per_year_current").mean()).row(0)
+    return (
+        f"{head}\nExpected for a site in a year: {mean[0]:,.0f} {currency} and {mean[1]:.1f} call-outs under "
+        f"the plan, {today[0]:,.0f} {currency} and {today[1]:.1f} call-outs under today's rule."
+    )
+
+
+def replay_words(scores: pl.DataFrame) -> str:
+    """Return, for each component and horizon, what was foretold at past dates and what followed."""
+    if scores.is_empty():
+        return _TOO_SHORT
+    head = f"{'component':<20} {'days':>5} {'followed':>9} {'spent':>6} {'foretold':>9}"
+    lines = [f"{head}  against one curve (2 s.e.)"]
+    for row in _over_origins(scores).iter_rows(named=True):
+        lines.append(
+            f"{row['component']:<20} {row['horizon_days']:>5} {row['units']:>9} {row['failures']:>6} "
+            f"{row['expected_failures']:>9.1f}  {row['gain']:+.1f} ({2 * row['gain_se']:.1f})"
+        )
+    return "\n".join(
+        [*lines, "Against one curve: log score gained by telling sites apart; above 0 is better."]
+    )
+
+
+def _over_origins(scores: pl.DataFrame) -> pl.DataFrame:
+    gain = (pl.col("log_score") - pl.col("log_score_fleet")) * pl.col("units")
+    return scores.group_by("component", "horizon_days", maintain_order=True).agg(
+        pl.col("units", "failures", "expected_failures").sum(),
+        gain.sum().alias("gain"),
+        ((pl.col("gain_fleet_se") * pl.col("units")) ** 2).sum().sqrt().alias("gain_se"),
+    )
+
+
+def list_tables(store: Path | str) -> str:
+    """Return every table of the store with its columns and units, one table a paragraph."""
+    with Store(store, read_only=True) as held:
+        columns = held.tables()
+    if columns.is_empty():
+        raise StoreError(f"store {store}: holds no tables yet; load records first: fleetstats load PATH")
+    lines: list[str] = []
+    for (table,), rows in columns.group_by("table", maintain_order=True):
+        told = [
+            row["column"] + (f" ({row['unit']})" if row["unit"] else "") for row in rows.iter_rows(named=True)
+        ]
+        lines.append(f"{table}: {', '.join(told)}")
+    return "\n".join(lines)
+
+
+def write_table(store: Path | str, name: str, form: str, out: Path | None) -> str | None:
+    """Return a table as text, or None after writing it into the file `out`.
+
+    Parameters
+    ----------
+    store : Path or str
+    name : str
+    form : {"text", "csv", "parquet", "json"}
+    out : Path or None
+        Parquet needs a file.
+
+    Raises
+    ------
+    StoreError
+        If there is no such table, or a Parquet table is to be printed.
+    """
+    with Store(store, read_only=True) as held:
+        frame = held.table(name)
+    if form == "parquet":
+        if out is None:
+            raise StoreError("table: Parquet cannot be printed; name a file with --out FILE.parquet")
+        frame.write_parquet(out)
+        return None
+    text = {"text": _as_text, "csv": _as_csv, "json": _as_json}[form](frame)
+    if out is None:
+        return text
+    try:
+        out.write_text(text, encoding="utf-8", newline="")
+    except OSError as exc:
+        raise StoreError(f"{out}: cannot be written ({exc.strerror}); name another file with --out") from exc
+    return None
+
+
+def _as_text(frame: pl.DataFrame) -> str:
+    with pl.Config(
+        tbl_rows=-1, tbl_cols=-1, tbl_width_chars=100_000, fmt_str_lengths=200, tbl_hide_dataframe_shape=True,
+        tbl_hide_column_data_types=True, tbl_formatting="NOTHING", fmt_table_cell_list_len=3,
+    ):  # fmt: skip
+        return str(frame)
+
+
+def _as_csv(frame: pl.DataFrame) -> str:
+    lists = [name for name, kind in frame.schema.items() if isinstance(kind, pl.List)]
+    flat = frame.with_columns(pl.col(name).cast(pl.List(pl.String)).list.join(" ") for name in lists)
+    return flat.with_columns(
+        _harmless(name) for name, kind in flat.schema.items() if kind == pl.String
+    ).write_csv()
+
+
+def _harmless(name: str) -> pl.Expr:
+    """Return a text column in which no cell can be taken for a formula by a spreadsheet."""
+    cell = pl.col(name)
+    return pl.when(cell.str.contains(r"^[=+\-@\t\r]")).then(pl.lit("'") + cell).otherwise(cell).alias(name)
+
+
+def _as_json(frame: pl.DataFrame) -> str:
+    return frame.write_json() + "\n"

@@ -1,0 +1,126 @@
+"""From the store's result tables to what the report shows."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from fleetstats import __version__
+from fleetstats.errors import StoreError
+from fleetstats.report.frames import FRAMES
+from fleetstats.report.results import ComponentDisplay, Display, Results
+from fleetstats.settings import Settings, settings_from, settings_toml
+from fleetstats.store import Store
+from fleetstats.trust.calibration import count_range
+
+#: Names by which the report asks for columns that the tables hold under another name.
+_RENAMED = {
+    "replay": {
+        "origin": "as_of",
+        "units": "spells",
+        "expected_failures": "predicted",
+        "expected_low": "predicted_low",
+        "expected_high": "predicted_high",
+        "failures": "happened",
+        "log_score_fleet": "log_score_one_curve",
+        "log_score_cohort": "log_score_cohorts",
+    },
+}
+
+
+def kept_results(store: Store, *, as_of: date | None, settings: Settings | None) -> Results:
+    """Return what the last analysis kept, as the report shows it.
+
+    Parameters
+    ----------
+    store : Store
+    as_of : date or None
+        The day that the analysis must be of; None takes it as it is.
+    settings : Settings or None
+        The settings that it must have been made with; None takes those it was made with.
+
+    Raises
+    ------
+    StoreError
+        If there is no analysis, or it is of another day or other settings.
+    """
+    held = set(store.tables()["table"])
+    if "analysis" not in held:
+        raise StoreError(f"store {store.path}: holds no analysis yet; run: fleetstats analyse")
+    day: date = store.table("analysis")["as_of"][0]
+    if as_of is not None and as_of != day:
+        raise StoreError(
+            f"store {store.path}: its analysis is as of {day}, not {as_of}; "
+            f"run: fleetstats analyse --as-of {as_of}"
+        )
+    used = str(store.table("settings_used")["toml"][0])
+    own = settings_from(tomllib.loads(used), origin="the analysis")
+    if settings is not None and settings_toml(settings) != used:
+        raise StoreError(
+            f"store {store.path}: its analysis was made with other settings; analyse again with these"
+        )
+    frames = {name: _renamed(name, store.table(name)) for name in FRAMES if name in held}
+    return Results(as_of=day, display=_display(own, store), **frames)
+
+
+def settings_table(settings: Settings) -> pl.DataFrame:
+    """Return the table that keeps the settings an analysis was made with."""
+    return pl.DataFrame({"toml": [settings_toml(settings)]})
+
+
+def _renamed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    if name == "calibration":
+        return _tenths(frame)
+    names = _RENAMED.get(name, {})
+    return frame.rename({old: new for old, new in names.items() if old in frame.columns})
+
+
+def _tenths(calibration: pl.DataFrame) -> pl.DataFrame:
+    """Return for each component and tenth of risk the share foretold and the share that came."""
+    shortest = calibration["horizon_days"].min()
+    tenths = (
+        calibration.filter(pl.col("horizon_days") == shortest)
+        .group_by("component", "group")
+        .agg(pl.col("units", "expected", "failures").sum())
+        .sort("component", "group")
+    )
+    low, high = count_range(tenths["failures"].to_numpy(), 0.90)
+    units = tenths["units"].to_numpy()
+    return tenths.select(
+        "component",
+        (pl.col("expected") / pl.col("units")).alias("predicted"),
+        (pl.col("failures") / pl.col("units")).alias("happened"),
+        pl.Series("happened_low", low / units),
+        pl.Series("happened_high", np.minimum(high / units, 1.0)),
+        pl.col("units").alias("spells"),
+        "failures",
+    )
+
+
+def _display(settings: Settings, store: Store) -> Display:
+    rule = {row["item"]: row["days"] for row in store.table("todays_rule").iter_rows(named=True)}
+    return Display(
+        currency=settings.currency,
+        trip_cost=settings.trip_cost,
+        callout_cost=settings.callout_cost,
+        local_rule_days=settings.local_rule_days,
+        local_rule_source=settings.local_rule_source,
+        version=__version__,
+        components={
+            name: ComponentDisplay(
+                label=name.replace("_", " "),
+                planned_cost=terms.planned_cost,
+                announced=terms.announced,
+                current_interval_days=rule[name],
+                ceiling_days=terms.ceiling_days,
+                rated_life_days=terms.rated_life_days,
+                pressure_limit_kpa=terms.pressure_limit_kpa,
+                source=terms.source,
+            )
+            for name, terms in settings.components.items()
+            if name in rule
+        },
+    )

@@ -1,0 +1,58 @@
+"""The due list as an iCalendar file: one day-long entry for each visit, on its last day."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, timedelta
+
+from fleetstats.report import words
+from fleetstats.report.pages.due import Stop
+
+
+def due_calendar(stops: Sequence[Stop], as_of: date) -> bytes:
+    """Return the visits due as iCalendar text (RFC 5545), stamped with the as-of day.
+
+    An overdue visit stands on the as-of day, so that it is not lost in the past.
+
+    Parameters
+    ----------
+    stops : sequence of Stop
+    as_of : date
+    """
+    from icalendar import Calendar, Event
+
+    stamp = datetime(as_of.year, as_of.month, as_of.day, tzinfo=UTC)
+    calendar = Calendar()
+    calendar.add("prodid", "-//fleetstats//due list//EN")
+    calendar.add("version", "2.0")
+    for stop in stops:
+        event = Event()
+        begins = max(stop.ends, as_of)
+        event.add("uid", _uid(stop))
+        event.add("dtstamp", stamp)
+        event.add("dtstart", begins)
+        event.add("dtend", begins + timedelta(days=1))
+        event.add("summary", f"{_warning(stop)}{stop.name}: visit no later than {words.day(stop.ends)}")
+        event.add("description", _description(stop))
+        event.add("transp", "TRANSPARENT")
+        calendar.add_component(event)
+    return bytes(calendar.to_ical())
+
+
+def _warning(stop: Stop) -> str:
+    return f"{stop.urgent.upper()} – " if stop.urgent else ""
+
+
+def _description(stop: Stop) -> str:
+    lines = [f"Book {stop.when}."]
+    for task in stop.tasks:
+        lines.append("; ".join(text for text in (task.what, task.why) if text))
+    if stop.gauge:
+        lines.append(stop.gauge)
+    return "\n".join(lines)
+
+
+def _uid(stop: Stop) -> str:
+    digest = hashlib.sha256(f"{stop.site_id}\n{stop.ends.isoformat()}".encode()).hexdigest()
+    return f"{digest[:24]}@fleetstats"

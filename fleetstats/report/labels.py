@@ -1,0 +1,131 @@
+"""The reader's word for each word of the records and the analysis."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+
+from fleetstats.report.results import Display
+
+ACTIONS: Mapping[str, str] = {
+    "fitted": "fitted", "replaced": "replaced", "cleaned": "cleaned", "inspected": "looked at",
+    "removed": "taken out", "replace": "replace", "clean": "clean", "inspect": "look at", "test": "test",
+}  # fmt: skip
+CONDITIONS: Mapping[str, str] = {
+    "good": "good", "loaded": "loaded", "blocked": "spent (blocked)", "scaled": "scaled", "failed": "dead",
+    "expired": "past its date", "leaking": "leaking", "damaged": "damaged", "unknown": "not noted",
+}  # fmt: skip
+CAUSES: Mapping[str, str] = {
+    "low_pressure": "low pressure", "uv_alarm": "UV alarm", "leak": "leak", "taste_odour": "taste or odour",
+    "discoloured": "discoloured water", "failed_sample": "failed sample", "pump": "pump",
+    "tank_empty": "tank empty", "other": "other",
+}  # fmt: skip
+REASONS: Mapping[str, str] = {
+    "routine": "planned visit", "callout": "call-out", "commission": "commissioning", "other": "other visit",
+}  # fmt: skip
+EVIDENCE: Mapping[str, str] = {
+    "own_records": "this site's own records",
+    "like_sites": "sites like it, and what little it has shown itself",
+    "customary": "custom: too few records yet",
+}
+#: What holds an interval, short for tables.
+LIMITS: Mapping[str, str] = {
+    "failed_sample": "failed sample", "open_alarm": "open UV alarm", "rated_life": "rated life",
+    "site_limit": "limit of this site", "local_rule": "local rule", "ceiling": "longest time in service",
+    "beyond_records": "ages seen so far", "failure_chance": "chance of being spent",
+    "cannot_be_met": "cannot be met", "few_records": "too few records", "cost": "lowest cost",
+}  # fmt: skip
+#: What holds an interval, as a sentence.
+LIMIT_SENTENCES: Mapping[str, str] = {
+    "failed_sample": "A failed sample is open here: nothing is lengthened until a later good result.",
+    "open_alarm": "A UV alarm is open here: nothing is lengthened until it is put right.",
+    "rated_life": "It is never left past its rated life, however well it still seems to work.",
+    "site_limit": "A limit agreed or set for this site holds it there.",
+    "local_rule": "The local rule allows no longer.",
+    "ceiling": "It is never left in service longer than that, whatever it would save.",
+    "beyond_records": "No unit has been watched for long enough to go further.",
+    "failure_chance": "A longer wait would pass the chance of being spent that the settings allow.",
+    "cannot_be_met": "Even the shortest visit interval cannot hold the chance of being spent to its limit.",
+    "few_records": "The records cannot yet say better than custom.",
+    "cost": "Sooner would waste parts and trips; later would bring dearer call-outs.",
+}
+ENDED: Mapping[str, str] = {
+    "failed": "failed and called for", "found_spent": "found spent at a visit",
+    "taken_out": "taken out in time",
+    "unknown": "taken out, state not noted", "competing": "taken out for another reason",
+    "in_place": "still in place", "left": "still in place when last seen",
+}  # fmt: skip
+GONE: Mapping[str, str] = {"uv_lamp": "dead", "quartz_sleeve": "scaled"}
+_FACTS: Mapping[str, str] = {
+    "tree_cover": "trees", "tank_material": "tank", "roof_material": "roof", "tank_and_age": "tank",
+    "part_number": "part", "first_flush": "first flush", "log_daily_litres": "daily water use",
+    "log_hardness": "hardness", "daily_litres": "daily water use", "hardness_mg_l": "hardness",
+}  # fmt: skip
+_LEVELS: Mapping[str, Mapping[str, str]] = {
+    "tree_cover": {"none": "no trees", "some": "some trees", "heavy": "heavy trees"},
+    "first_flush": {"yes": "with a first flush", "no": "without a first flush"},
+    "occupancy": {"all_year": "all year", "seasonal": "part of the year"},
+}
+_TERM = re.compile(r"^(?P<column>[^\[\]]+)\[(?P<level>.*)\]$")
+LAMP = "uv_lamp"
+
+
+def plain(word: str | None) -> str:
+    """Return a recorded word without its underscores; empty for a blank."""
+    return (word or "").replace("_", " ")
+
+
+def component(display: Display, name: str, slot: str = "") -> str:
+    """Return a component's name with its slot: "Sediment cartridge (upper)"."""
+    shown = display.components.get(name)
+    label = shown.label if shown else plain(name).capitalize().replace("Uv ", "UV ")
+    return f"{label} ({slot})" if slot else label
+
+
+def gone(name: str) -> str:
+    """Return the word for a unit at the end of its life: spent, dead or scaled."""
+    return GONE.get(name, "spent")
+
+
+def limit(word: str | None, source: str | None = "") -> str:
+    """Return what holds an interval, in a few words."""
+    head, _, rest = (word or "").partition(":")
+    told = LIMITS.get(head, plain(head))
+    about = plain(rest.strip()) or (source or "")
+    return f"{told} ({about})" if about else told
+
+
+def limit_sentence(word: str | None, source: str | None = "") -> str:
+    """Return what holds an interval, as a sentence; empty for a blank."""
+    head, _, rest = (word or "").partition(":")
+    text = LIMIT_SENTENCES.get(head, f"{plain(head).capitalize()} holds it there." if head else "")
+    about = plain(rest.strip()) or (source or "")
+    return f"{text} ({about})" if about and text else text
+
+
+def fact_level(column: str, level: str) -> str:
+    """Return one level of a fact in words: "heavy trees", "concrete tank"."""
+    known = _LEVELS.get(column, {})
+    if level in known:
+        return known[level]
+    noun = _FACTS.get(column, plain(column))
+    if level == "unknown":
+        return f"{noun} not known"
+    return f"{noun} {level}" if column == "part_number" else f"{plain(level)} {noun}"
+
+
+def term(name: str) -> tuple[str, float]:
+    """Return an effect in words, and the power that turns its time ratio into that effect.
+
+    The ratio of a logarithm is for a factor e; the reader is told of twice as much, so its power is ln 2.
+    """
+    level = _TERM.match(name)
+    if level:
+        return fact_level(level["column"], level["level"]), 1.0
+    if name.endswith(("_unknown", " unknown")):
+        column = name[:-8]
+        return f"{_FACTS.get(column, plain(column))} not known", 1.0
+    if name.startswith("log_"):
+        return f"twice the {_FACTS.get(name, plain(name[4:]))}", math.log(2.0)
+    return f"one more of {_FACTS.get(name, plain(name))}", 1.0

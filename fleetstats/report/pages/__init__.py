@@ -1,0 +1,1 @@
+"""What stands on each page: typed contexts, every number already in words. Pure: no disk, no clock."""

@@ -1,0 +1,166 @@
+"""The due list in the reader's words: stops at sites, the van load, the whole list, most urgent first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import polars as pl
+
+from fleetstats.report import labels, tables, words
+from fleetstats.report.pages import parts
+from fleetstats.report.results import Results
+from fleetstats.report.tables import Column, Table
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One component at a stop: what to do, and why, with the chance that it is spent already."""
+
+    what: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One visit: which site, when, what for, the gauge's number; `urgent` says why it cannot wait."""
+
+    site_id: str
+    name: str
+    href: str
+    crew: str
+    when: str
+    urgent: str
+    tasks: tuple[Task, ...]
+    gauge: str
+    ends: date
+
+
+def ordered(due: pl.DataFrame) -> pl.DataFrame:
+    """Return the due list most urgent first: by its rank where it has one, else as it comes."""
+    return due.sort("rank", nulls_last=True, maintain_order=True) if due["rank"].count() else due
+
+
+def stops(results: Results) -> list[Stop]:
+    """Return every visit due, most urgent first; the lines of one site and window are one stop."""
+    names = parts.site_names(results.sites)
+    facts = {row["site_id"]: row for row in results.sites.iter_rows(named=True)}
+    grouped: dict[tuple[str, date], list[parts.Row]] = {}
+    for row in ordered(results.due).iter_rows(named=True):
+        grouped.setdefault((row["site_id"], row["visit_by"]), []).append(row)
+    gauges = gauge_by_site(results)
+    found = []
+    for (site_id, ends), rows in grouped.items():
+        begins = min((row["visit_from"] for row in rows if row["visit_from"]), default=None)
+        site = facts.get(site_id, {})
+        found.append(Stop(
+            site_id, names.get(site_id, site_id), parts.site_href(site_id), site.get("crew") or "",
+            parts.window(begins, ends, results.as_of), _urgent(site, ends, results.as_of),
+            tuple(task_of(results, row) for row in rows), gauges.get(site_id, ""), ends,
+        ))  # fmt: skip
+    return sorted(found, key=lambda stop: stop.urgent not in _FIRST)
+
+
+def gauge_by_site(results: Results) -> dict[str, str]:
+    """Return, for each site with cartridges, the one reading at which a cartridge is changed there."""
+    shown = results.display.components
+    lowest: dict[str, float] = {}
+    for row in results.due.iter_rows(named=True):
+        own = shown.get(row["component"])
+        limit = row["change_at_kpa"] or (own.pressure_limit_kpa if own else None)
+        if limit:
+            lowest[row["site_id"]] = min(limit, lowest.get(row["site_id"], limit))
+    return {
+        site: f"Any cartridge: change it at {limit:.0f} kPa or more across its housing, tap running; "
+        "if the gauge is doubtful, change it."
+        for site, limit in lowest.items()
+    }
+
+
+def week_end(as_of: date) -> date:
+    """Return the last day of the week ahead."""
+    return as_of + timedelta(days=7)
+
+
+def this_week(found: list[Stop], as_of: date) -> list[Stop]:
+    """Return the stops that cannot wait beyond a week: due by then, failed samples and open alarms."""
+    return [stop for stop in found if stop.ends <= week_end(as_of) or stop.urgent]
+
+
+def van_load(results: Results, chosen: list[Stop]) -> Table:
+    """Return how many of each part the chosen stops call for."""
+    wanted = {(stop.site_id, stop.ends) for stop in chosen}
+    known = {row["part_number"]: row["description"] or "" for row in results.parts.iter_rows(named=True)}
+    loads: dict[tuple[str, str], list[str]] = {}
+    for row in results.due.iter_rows(named=True):
+        if (row["site_id"], row["visit_by"]) in wanted and row["action"] == "replace":
+            loads.setdefault((row["component"], row["part_number"] or ""), []).append(row["site_id"])
+    rows = [
+        (
+            tables.text(part or "part not on record"),
+            tables.text(known.get(part) or labels.component(results.display, component)),
+            tables.number(str(len(sites)), len(sites)),
+            tables.number(str(len(set(sites))), len(set(sites))),
+        )
+        for (component, part), sites in sorted(loads.items())
+    ]
+    columns = (
+        Column("part_number", "Part"), Column("description", "What it is"),
+        Column("pieces", "Pieces", True), Column("stops", "Stops", True),
+    )  # fmt: skip
+    return Table(
+        "van-load", "Van load for these stops", columns, tuple(rows),
+        "Nothing to replace at these stops.", "data/van-load.csv",
+    )  # fmt: skip
+
+
+def due_table(results: Results) -> Table:
+    """Return the whole due list, a line for each component of each served site."""
+    names = parts.site_names(results.sites)
+    crews = dict(results.sites.select("site_id", "crew").iter_rows())
+    rows = [
+        (
+            tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),
+            tables.day(row["visit_from"]),
+            tables.day(row["visit_by"]),
+            tables.text(labels.component(results.display, row["component"], row["slot"])),
+            tables.text(labels.ACTIONS.get(row["action"] or "", labels.plain(row["action"]))),
+            tables.text(row["part_number"]),
+            tables.text(row["reason"]),
+            tables.number(words.chance(row["chance_already_spent"]), row["chance_already_spent"]),
+            tables.text(crews.get(row["site_id"])),
+        )
+        for row in ordered(results.due).iter_rows(named=True)
+    ]
+    columns = (
+        Column("site", "Site"), Column("visit_from", "Book from"), Column("visit_by", "No later than"),
+        Column("component", "Component"), Column("action", "Do"), Column("part_number", "Part"),
+        Column("reason", "Why"), Column("chance_already_spent", "Chance already spent", True),
+        Column("crew", "Crew"),
+    )  # fmt: skip
+    return Table(
+        "due-list", "Everything due, most urgent first", columns, tuple(rows),
+        "Nothing is due: no site is served, or no records are loaded.", "due.csv",
+    )  # fmt: skip
+
+
+_FIRST = ("failed sample open", "UV alarm open")
+
+
+def _urgent(site: parts.Row, ends: date, as_of: date) -> str:
+    if site.get("failed_sample_open"):
+        return _FIRST[0]
+    if site.get("open_alarm"):
+        return _FIRST[1]
+    return "overdue" if ends < as_of else ""
+
+
+def task_of(results: Results, row: parts.Row) -> Task:
+    """Return one line of the due list in words."""
+    chance = row["chance_already_spent"]
+    told = [row["reason"] or ""]
+    if chance is not None:
+        told.append(f"{labels.gone(row['component'])} by then: {words.chance(chance)}")
+    if row["component"] == labels.LAMP:
+        told.append("a weak lamp is not visible in these records")
+    return Task(parts.task(results, row), "; ".join(text for text in told if text))

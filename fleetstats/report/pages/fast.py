@@ -1,0 +1,110 @@
+"""Sites that spend cartridges fast: for a reason that the records know, or for none that they show."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from fleetstats.report import labels, tables, words
+from fleetstats.report.pages import parts
+from fleetstats.report.results import Results
+from fleetstats.report.tables import Cell, Column, Table
+
+#: A life under this share of the fleet's middle life counts as fast.
+FAST_SHARE = 0.75
+#: More than this many times the fleet's middle daily use counts as heavy use.
+HEAVY_USE = 1.5
+
+
+def unexplained(results: Results) -> Table:
+    """Return the site components that last clearly less than at sites like it, worst first."""
+    rows = [
+        row
+        for row in _fouled(results).iter_rows(named=True)
+        if row["relative_life"] is not None
+        and row["relative_high"] is not None
+        and row["relative_high"] < 1.0
+    ]
+    names = parts.site_names(results.sites)
+    rows.sort(key=lambda row: (row["relative_life"], row["site_id"], row["component"], row["slot"]))
+    return Table(
+        "fast-unexplained", "Spent faster than at sites like it, no reason on record",
+        _columns("relative_life", "Life against sites like it"),
+        tuple((*_start(results, names, row), _relative(row), _count(row)) for row in rows),
+        "No site is clearly faster than sites like it.", "data/fast-unexplained.csv",
+    )  # fmt: skip
+
+
+def explained(results: Results) -> Table:
+    """Return the site components that are fast as sites like it are, with the reasons on record."""
+    medians = results.site_life.group_by("component").agg(pl.col("median_days").median())
+    middle = dict(medians.iter_rows())
+    reasons, names = _Reasons(results), parts.site_names(results.sites)
+    found = []
+    for row in _fouled(results).iter_rows(named=True):
+        share = row["median_days"] / middle[row["component"]] if middle[row["component"]] else 1.0
+        told = reasons.of(row["site_id"], row["component"]) if share < FAST_SHARE else []
+        if told and (row["relative_high"] or 1.0) >= 1.0:
+            found.append((share, row, words.listed(told)))
+    found.sort(key=lambda item: (item[0], item[1]["site_id"], item[1]["component"], item[1]["slot"]))
+    return Table(
+        "fast-explained", "Spent fast for a reason on record",
+        _columns("reason", "Known reason", number=False),
+        tuple((*_start(results, names, row), tables.text(told), _count(row)) for _, row, told in found),
+        "No site is fast for a reason on record.", "data/fast-explained.csv",
+    )  # fmt: skip
+
+
+def _fouled(results: Results) -> pl.DataFrame:
+    """The lives that the water wears out; a lamp burns out whatever the water."""
+    return results.site_life.filter(pl.col("component") != labels.LAMP)
+
+
+class _Reasons:
+    """Which facts of a site are known to shorten a component's life."""
+
+    def __init__(self, results: Results) -> None:
+        self._sites = {row["site_id"]: row for row in results.sites.iter_rows(named=True)}
+        self._short: dict[str, list[tuple[str, str]]] = {}
+        use = results.sites["daily_litres"].median()
+        self._use = float(use) if isinstance(use, int | float) else None
+        for row in results.effects.iter_rows(named=True):
+            column, _, level = row["term"].rstrip("]").partition("[")
+            if row["high"] < 1.0:
+                self._short.setdefault(row["component"], []).append((column, level))
+
+    def of(self, site_id: str, component: str) -> list[str]:
+        site = self._sites.get(site_id, {})
+        found = []
+        for column, level in self._short.get(component, []):
+            litres = site.get("daily_litres")
+            if column == "log_daily_litres" and self._use and litres and litres > HEAVY_USE * self._use:
+                found.append(f"heavy use, {words.whole(litres)} litres a day")
+            elif level and site.get(column) == level:
+                found.append(labels.fact_level(column, level))
+        return found
+
+
+def _columns(name: str, heading: str, *, number: bool = True) -> tuple[Column, ...]:
+    return (
+        Column("site", "Site"), Column("component", "Component"), Column("median_days", "Lasts about", True),
+        Column(name, heading, number), Column("evidence", "Fittings, spent"),
+    )  # fmt: skip
+
+
+def _start(results: Results, names: dict[str, str], row: parts.Row) -> tuple[Cell, ...]:
+    site = row["site_id"]
+    spread = words.in_brackets(words.week_range(row["low_days"], row["high_days"]))
+    return (
+        tables.text(names.get(site, site), parts.site_href(site)),
+        tables.text(labels.component(results.display, row["component"], row["slot"])),
+        tables.number(words.weeks(row["median_days"]) + spread, row["median_days"]),
+    )
+
+
+def _relative(row: parts.Row) -> Cell:
+    spread = words.in_brackets(words.share_range(row["relative_low"], row["relative_high"]))
+    return tables.number(words.share(row["relative_life"]) + spread, row["relative_life"])
+
+
+def _count(row: parts.Row) -> Cell:
+    return tables.text(parts.evidence(row["spells"], row["failures"], labels.gone(row["component"])))

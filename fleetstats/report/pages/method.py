@@ -1,0 +1,128 @@
+"""The method page: the settings in force and what the model learned; its prose stands in the template."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fleetstats.report import labels, tables, words
+from fleetstats.report.pages import parts
+from fleetstats.report.pages.parts import Fact, Head
+from fleetstats.report.results import ComponentDisplay, Results
+from fleetstats.report.tables import Column, Table
+
+
+@dataclass(frozen=True, slots=True)
+class MethodPage:
+    """What the method page shows beside its prose."""
+
+    head: Head
+    settings: tuple[Fact, ...]
+    components: Table
+    families: Table
+    effects: Table
+
+
+def method_page(results: Results) -> MethodPage:
+    """Return the method page."""
+    return MethodPage(
+        head=parts.head(results, "Method, sources and cautions", "method"),
+        settings=_settings(results),
+        components=_components(results),
+        families=_families(results),
+        effects=_effects(results),
+    )
+
+
+def _settings(results: Results) -> tuple[Fact, ...]:
+    display = results.display
+    rule = "none set"
+    if display.local_rule_days:
+        rule = f"at most {words.weeks(display.local_rule_days)} between visits"
+    return (
+        Fact("A planned visit, before parts", _exact(display.trip_cost, display.currency)),
+        Fact("A call-out, the whole trip, before the part", _exact(display.callout_cost, display.currency)),
+        Fact("Local rule", rule, display.local_rule_source),
+    )
+
+
+def _exact(value: float | None, currency: str) -> str:
+    return words.UNKNOWN if value is None else f"{currency} {value:,.0f}"
+
+
+def _components(results: Results) -> Table:
+    rows = [
+        _component_row(name, shown, results.display.currency)
+        for name, shown in results.display.components.items()
+    ]
+    columns = (
+        Column("component", "Component"), Column("planned_cost", "Part and labour, planned", True),
+        Column("announced", "When it fails"), Column("current", "Today's interval", True),
+        Column("ceiling", "Longest in service", True), Column("rated", "Rated life", True),
+        Column("pressure", "Changed at", True), Column("source", "Source of a raised limit"),
+    )  # fmt: skip
+    return Table(
+        "settings", "Settings of each component", columns, tuple(rows), "No components are defined.",
+        "data/settings.csv",
+    )  # fmt: skip
+
+
+def _component_row(name: str, shown: ComponentDisplay, currency: str) -> tuple[tables.Cell, ...]:
+    def weeks(days: float | None) -> tables.Cell:
+        return tables.number(words.weeks(days), days)
+
+    kpa = shown.pressure_limit_kpa
+    return (
+        tables.text(shown.label or name),
+        tables.number(_exact(shown.planned_cost, currency), shown.planned_cost),
+        tables.text("the household notices" if shown.announced else "only looking shows it"),
+        weeks(shown.current_interval_days),
+        weeks(shown.ceiling_days),
+        weeks(shown.rated_life_days),
+        tables.number(f"{kpa:g} kPa" if kpa else words.UNKNOWN, kpa),
+        tables.text(shown.source),
+    )
+
+
+def _families(results: Results) -> Table:
+    rows = [
+        (
+            tables.text(labels.component(results.display, row["component"])), tables.text(row["family"]),
+            *(tables.number(words.share(row[name]), row[name]) for name in ("weight", "sigma", "tau")),
+            tables.number(_plain(row["log_evidence"]), row["log_evidence"]),
+            tables.number(words.whole(row["spells"]), row["spells"]),
+            tables.number(words.whole(row["failures"]), row["failures"]),
+        )
+        for row in results.families.iter_rows(named=True)
+    ]  # fmt: skip
+    columns = (
+        Column("component", "Component"), Column("family", "Family"), Column("weight", "Weight", True),
+        Column("sigma", "sigma", True), Column("tau", "tau", True),
+        Column("log_evidence", "Log evidence", True), Column("spells", "Spells", True),
+        Column("failures", "Failures", True),
+    )  # fmt: skip
+    return Table(
+        "families", "Families of lives and their weights", columns, tuple(rows),
+        "No life model was fitted: too few records.", "data/families.csv",
+    )  # fmt: skip
+
+
+def _plain(value: float | None) -> str:
+    return words.UNKNOWN if value is None else f"{value:,.1f}".replace("-", "−")
+
+
+def _effects(results: Results) -> Table:
+    rows = [
+        (
+            tables.text(labels.component(results.display, row["component"])), tables.text(row["term"]),
+            *(tables.number(words.share(row[name]), row[name]) for name in ("time_ratio", "low", "high")),
+        )
+        for row in results.effects.iter_rows(named=True)
+    ]  # fmt: skip
+    columns = (
+        Column("component", "Component"), Column("term", "Term"), Column("time_ratio", "Time ratio", True),
+        Column("low", "Low", True), Column("high", "High", True),
+    )  # fmt: skip
+    return Table(
+        "effects", "Time ratios, 90 % intervals", columns, tuple(rows),
+        "No life model was fitted: too few records.", "data/effects.csv",
+    )  # fmt: skip

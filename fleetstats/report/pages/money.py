@@ -1,0 +1,173 @@
+"""Money, trips and the plan of every site: today's rule beside the plan, seen apart from projected."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from fleetstats.report import labels, tables, words
+from fleetstats.report.pages import parts
+from fleetstats.report.pages.parts import Fact
+from fleetstats.report.results import Results
+from fleetstats.report.tables import Cell, Column, Table
+
+_MEASURES = {
+    "trips_per_year": "Planned trips a year",
+    "callouts_per_year": "Call-outs a year",
+    "cost_per_year": "Cost a year",
+}
+
+
+def sums(results: Results) -> tuple[Table, str]:
+    """Return the fleet's trips, call-outs and cost a year, today and planned, and what the ranges mean."""
+    totals = {row["measure"]: row for row in results.totals.iter_rows(named=True)}
+    told = "Ranges carry what is unknown about lives; where a range spans zero the saving is not settled."
+    if not totals and results.plans.height:
+        totals = _added_up(results.plans)
+        told = "Ranges are the sites' own added up: the widest they can be, if all err the same way."
+    currency = results.display.currency
+    rows = []
+    for measure, name in _MEASURES.items():
+        row = totals.get(measure)
+        if row is None:
+            continue
+        cash = measure == "cost_per_year"
+        rows.append((
+            tables.text(f"{name}, {currency}" if cash else name),
+            _measured(row, "current", cash), _measured(row, "plan", cash), _change(row, cash),
+        ))  # fmt: skip
+    columns = (
+        Column("measure", "All sites"), Column("today", "Under today's rule", True),
+        Column("plan", "Under the plan", True), Column("change", "Change", True),
+    )  # fmt: skip
+    table = Table(
+        "money", "Trips, call-outs and cost a year", columns, tuple(rows),
+        "No plan has been worked out yet, so there is nothing to compare.", "data/money.csv",
+    )  # fmt: skip
+    return table, told
+
+
+def savings(results: Results) -> tuple[Fact, ...]:
+    """Return the saving at ages already seen and the projected one, apart."""
+    totals = {row["measure"]: row for row in results.totals.iter_rows(named=True)}
+    if not results.plans.height and not totals:
+        return ()
+    facts = []
+    for measure, name, note in (
+        (
+            "saving_seen",
+            "saving a year, at ages already seen",
+            "units here or at sites like it were watched that long",
+        ),
+        (
+            "saving_projected",
+            "saving a year, projected",
+            "rests on ages that no unit has been watched to yet",
+        ),
+    ):
+        row = totals.get(measure, {})
+        value = row["plan"] if row else float(results.plans[measure].sum())
+        spread = words.money_range(row.get("plan_low"), row.get("plan_high"))
+        shown = words.money(value, results.display.currency)
+        facts.append(Fact(name, shown, f"range {spread}; {note}" if spread else note))
+    return tuple(facts)
+
+
+def plan_table(results: Results) -> Table:
+    """Return every site's plan, the largest changes of cost first."""
+    names = parts.site_names(results.sites)
+    held = _held_by(results)
+    counts = {
+        site: (spells, failures)
+        for site, spells, failures in results.site_life.group_by("site_id", maintain_order=True)
+        .agg(pl.col("spells").sum(), pl.col("failures").sum())
+        .iter_rows()
+    }
+    change = pl.col("cost_per_year_current") - pl.col("cost_per_year")
+    ranked = results.plans.sort(change, descending=True, nulls_last=True, maintain_order=True)
+    rows = [_plan_row(row, names, held, counts) for row in ranked.iter_rows(named=True)]
+    currency = results.display.currency
+    columns = (
+        Column("site", "Site"), Column("weeks_today", "Weeks today", True),
+        Column("weeks_plan", "Weeks planned", True), Column("held_by", "Held there by"),
+        Column("callouts_today", "Call-outs a year today", True),
+        Column("callouts_plan", "Planned", True),
+        Column("cost_today", f"Cost a year today, {currency}", True),
+        Column("cost_plan", "Planned (range)", True),
+        Column("saving_seen", "Saving, seen", True), Column("saving_projected", "Saving, projected", True),
+        Column("fittings", "Fittings", True), Column("spent", "Spent", True),
+    )  # fmt: skip
+    return Table(
+        "plans", "The plan for every site", columns, tuple(rows),
+        "No plan has been worked out yet: the records are too few.", "data/plans.csv",
+    )  # fmt: skip
+
+
+def _plan_row(
+    row: parts.Row, names: dict[str, str], held: dict[str, str], counts: dict[str, tuple[int, int]]
+) -> tuple[Cell, ...]:
+    site = row["site_id"]
+    spells, failures = counts.get(site, (0, 0))
+    today, plan = row["visit_interval_days_current"], row["visit_interval_days"]
+    cost = words.money(row["cost_per_year"]) + words.in_brackets(words.money_range(row["low"], row["high"]))
+    return (
+        tables.text(names.get(site, site), parts.site_href(site)),
+        tables.number(words.whole(words.week_number(today)), _in_weeks(today)),
+        tables.number(words.whole(words.week_number(plan)), _in_weeks(plan)),
+        tables.text(held.get(site, "")),
+        tables.number(words.amount(row["callouts_per_year_current"]), row["callouts_per_year_current"]),
+        tables.number(words.amount(row["callouts_per_year"]), row["callouts_per_year"]),
+        tables.number(words.money(row["cost_per_year_current"]), row["cost_per_year_current"]),
+        tables.number(cost, row["cost_per_year"]),
+        tables.number(words.money(row["saving_seen"]), row["saving_seen"]),
+        tables.number(words.money(row["saving_projected"]), row["saving_projected"]),
+        tables.number(words.whole(spells), spells),
+        tables.number(words.whole(failures), failures),
+    )
+
+
+def _in_weeks(days: float | None) -> float | None:
+    number = words.week_number(days)
+    return None if number is None else float(number)
+
+
+def _held_by(results: Results) -> dict[str, str]:
+    """The limit of the component that is visited most often at each site."""
+    first = results.intervals.sort("interval_days", maintain_order=True).group_by(
+        "site_id", maintain_order=True
+    )
+    rows = first.first().select("site_id", "component", "slot", "limited_by", "limit_source")
+    return {
+        site: f"{labels.component(results.display, component, slot)}: {labels.limit(word, source)}"
+        for site, component, slot, word, source in rows.iter_rows()
+    }
+
+
+def _added_up(plans: pl.DataFrame) -> dict[str, parts.Row]:
+    added = {}
+    for measure in _MEASURES:
+        row: parts.Row = {"plan": plans[measure].sum(), "current": plans[f"{measure}_current"].sum()}
+        if measure == "cost_per_year":
+            row |= {
+                "plan_low": plans["low"].sum(), "plan_high": plans["high"].sum(),
+                "current_low": plans["low_current"].sum(), "current_high": plans["high_current"].sum(),
+            }  # fmt: skip
+        added[measure] = row
+    return added
+
+
+def _measured(row: parts.Row, which: str, cash: bool) -> Cell:
+    value, low, high = row.get(which), row.get(f"{which}_low"), row.get(f"{which}_high")
+    if cash:
+        return tables.number(words.money(value) + words.in_brackets(words.money_range(low, high)), value)
+    spread = f"{words.whole(low)} to {words.whole(high)}" if words.known(low) and words.known(high) else ""
+    return tables.number(words.whole(value) + words.in_brackets(spread), value)
+
+
+def _change(row: parts.Row, cash: bool) -> Cell:
+    plan, current = row.get("plan"), row.get("current")
+    if plan is None or current is None:
+        return tables.number(words.UNKNOWN, None)
+    change = plan - current
+    shown = words.money(abs(change)) if cash else words.whole(abs(change))
+    sign = "" if shown == "0" else "−" if change < 0 else "+"
+    return tables.number(f"{sign}{shown}", change)

@@ -1,0 +1,221 @@
+"""The owner's page: check us first, what cannot wait, where the call-outs come from, intervals, money."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from fleetstats.report import figures, labels, tables, words
+from fleetstats.report.figures import Figure
+from fleetstats.report.pages import money, parts
+from fleetstats.report.pages.parts import Fact, Head
+from fleetstats.report.results import Results
+from fleetstats.report.tables import Column, Table
+
+#: An interval within this of today's counts as about right.
+ABOUT_RIGHT_DAYS = 14.0
+MOST_CALLED = 12
+
+
+@dataclass(frozen=True, slots=True)
+class OwnerPage:
+    """What the owner's page shows."""
+
+    head: Head
+    counts: Table
+    set_aside: str
+    overdue: Table
+    overdue_told: str
+    alarms: tuple[Fact, ...]
+    called: Table
+    called_told: str
+    verdict_told: str
+    verdict: tuple[Fact, ...]
+    intervals: Figure | None
+    money: Table
+    money_told: str
+    savings: tuple[Fact, ...]
+    plans: Table
+
+
+def owner_page(results: Results) -> OwnerPage:
+    """Return the owner's page."""
+    called, called_told = _most_called(results)
+    overdue, overdue_told = _overdue_lamps(results)
+    verdict, verdict_told = _verdict(results)
+    sums, sums_told = money.sums(results)
+    return OwnerPage(
+        head=parts.head(results, "For the owner", "owner"),
+        counts=_counts(results),
+        set_aside=_set_aside(results),
+        overdue=overdue,
+        overdue_told=overdue_told,
+        alarms=_alarms(results),
+        called=called,
+        called_told=called_told,
+        verdict_told=verdict_told,
+        verdict=verdict,
+        intervals=figures.visit_intervals(
+            "visit-intervals", "Sites by their weeks between visits, planned and today", results.plans
+        ),
+        money=sums,
+        money_told=sums_told,
+        savings=money.savings(results),
+        plans=money.plan_table(results),
+    )
+
+
+def _counts(results: Results) -> Table:
+    frame = results.fleet_counts.sort("year")
+    named = {"year": "Year", "sites": "Open sites", "visits": "Visits", "callouts": "Call-outs"}
+    parts_named = {
+        name: f"{labels.component(results.display, name)}s renewed"
+        for name in frame.columns
+        if name not in (*named, "lamps_past_rating")
+    }
+    columns = {**named, **parts_named, "lamps_past_rating": "Lamps past rating"}
+    rows = [
+        tuple(
+            tables.number(str(row[name]) if name == "year" else words.whole(row[name]), row[name])
+            for name in columns
+        )
+        for row in frame.iter_rows(named=True)
+    ]
+    return Table(
+        "fleet-counts", "What the records say, by year",
+        tuple(Column(name, heading, True) for name, heading in columns.items()),
+        tuple(rows), "No visits are loaded yet.", "data/fleet-counts.csv",
+    )  # fmt: skip
+
+
+def _set_aside(results: Results) -> str:
+    refused = int(results.loads["refused"].sum()) if results.loads.height else results.refused.height
+    read = int(results.loads["rows_read"].sum())
+    values = int(results.loads["values_set_aside"].sum())
+    if not results.loads.height and not refused:
+        return "No loads are on record."
+    return (
+        f"{words.counted(read, 'row')} read, {words.counted(refused, 'row')} and "
+        f"{words.counted(values, 'single value')} set aside."
+    )
+
+
+def _overdue_lamps(results: Results) -> tuple[Table, str]:
+    names = parts.site_names(results.sites)
+    rated = {n: c.rated_life_days for n, c in results.display.components.items() if c.rated_life_days}
+    served = results.in_place.filter(
+        pl.col("component").is_in(list(rated)) & pl.col("served").fill_null(True)
+        & ~pl.col("removed").fill_null(False)
+    )  # fmt: skip
+    late, unknown = [], 0
+    for row in served.sort("age_days", descending=True, nulls_last=True).iter_rows(named=True):
+        limit = rated[row["component"]]
+        if row["age_days"] is None:
+            unknown += 1
+        elif row["age_days"] > limit:
+            late.append((
+                tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),
+                tables.text(labels.component(results.display, row["component"], row["slot"])),
+                tables.number(words.weeks(row["age_days"]), row["age_days"]),
+                tables.number(words.weeks(limit), limit),
+            ))  # fmt: skip
+    columns = (
+        Column("site", "Site"), Column("component", "Component"), Column("age_days", "Age", True),
+        Column("rated_days", "Rating", True),
+    )  # fmt: skip
+    table = Table(
+        "lamps-past-rating", "Past its rated life today", columns, tuple(late),
+        "No unit in service is known to be past its rated life.", "data/past-rating.csv",
+    )  # fmt: skip
+    told = f"{len(late)} of {words.counted(served.height, 'rated unit')} in service past rating"
+    return table, told + (f"; {unknown} more of unknown age." if unknown else ".")
+
+
+def _alarms(results: Results) -> tuple[Fact, ...]:
+    names = parts.site_names(results.sites)
+    found = []
+    for row in results.sites.filter(pl.col("served").fill_null(True)).iter_rows(named=True):
+        said = [
+            text
+            for flag, text in (("failed_sample_open", "failed sample"), ("open_alarm", "UV alarm"))
+            if row[flag]
+        ]
+        if said:
+            site = row["site_id"]
+            found.append(Fact(names[site], f"{words.listed(said)} open", "", parts.site_href(site)))
+    return tuple(found)
+
+
+def _most_called(results: Results) -> tuple[Table, str]:
+    ranked = results.sites.filter(pl.col("callouts").fill_null(0) > 0).sort(
+        ["callouts", "site_id"], descending=[True, False]
+    )
+    total = int(ranked["callouts"].sum())
+    half = ranked.filter(pl.col("callouts").cum_sum() - pl.col("callouts") < total / 2)
+    worth = {row["site_id"]: row for row in results.fixes.iter_rows(named=True)}
+    names, currency = parts.site_names(results.sites), results.display.currency
+    rows = [
+        _called_row(row, worth.get(row["site_id"], {}), names)
+        for row in half.head(MOST_CALLED).iter_rows(named=True)
+    ]
+    columns = (
+        Column("site", "Site"), Column("callouts", "Call-outs on record", True),
+        Column("cost_per_year", f"Cost a year now, {currency}", True),
+        Column("cost_per_year_like", "If it lasted like sites like it", True),
+        Column("worth_per_year", "Most a fix is worth, a year", True),
+    )  # fmt: skip
+    table = Table(
+        "most-called", "Sites with most call-outs", columns, tuple(rows),
+        "No call-outs are on record.", "data/most-called.csv",
+    )  # fmt: skip
+    if not total:
+        return table, "No call-outs are on record."
+    own = int(half["callouts"].sum())
+    return table, (
+        f"{half.height} of {words.counted(results.sites.height, 'site')} made {words.whole(own)} of "
+        f"{words.counted(total, 'call-out')}."
+    )
+
+
+def _called_row(row: parts.Row, fix: parts.Row, names: dict[str, str]) -> tuple[tables.Cell, ...]:
+    worth = fix.get("worth_per_year")
+    told = words.money(worth) + words.in_brackets(
+        words.money_range(fix.get("worth_low"), fix.get("worth_high"))
+    )
+    site = row["site_id"]
+    return (
+        tables.text(names[site], parts.site_href(site)),
+        tables.number(words.whole(row["callouts"]), row["callouts"]),
+        tables.number(words.money(fix.get("cost_per_year")), fix.get("cost_per_year")),
+        tables.number(words.money(fix.get("cost_per_year_like")), fix.get("cost_per_year_like")),
+        tables.number(told, worth),
+    )
+
+
+def _verdict(results: Results) -> tuple[tuple[Fact, ...], str]:
+    plans = results.plans.drop_nulls(["visit_interval_days", "visit_interval_days_current"])
+    if plans.height == 0:
+        return (), "No plan has been worked out yet: the records are too few."
+    unsettled = _unsettled(results)
+    settled = plans.filter(~pl.col("site_id").is_in(unsettled))
+    change = settled["visit_interval_days"] - settled["visit_interval_days_current"]
+    today = words.weeks(float(plans["visit_interval_days_current"].median() or 0.0))  # type: ignore[arg-type]
+    right = int((change.abs() <= ABOUT_RIGHT_DAYS).sum())
+    long, short = int((change < -ABOUT_RIGHT_DAYS).sum()), int((change > ABOUT_RIGHT_DAYS).sum())
+    facts = (
+        Fact("about right", words.whole(right), "within two weeks of today's"),
+        Fact("too long", words.whole(long), "parts are spent before the visit"),
+        Fact("too short", words.whole(short), "parts and trips are given away"),
+        Fact("not settled yet", words.whole(plans.height - settled.height), "too few records there"),
+    )
+    told = f"Today's interval between visits, {today} at most sites, against the plan:"
+    return facts, told
+
+
+def _unsettled(results: Results) -> list[str]:
+    custom = (pl.col("evidence").fill_null("customary") == "customary") | (
+        pl.col("limited_by").fill_null("") == "few_records"
+    )
+    frame = results.intervals.group_by("site_id", maintain_order=True).agg(custom.all().alias("custom"))
+    return frame.filter("custom")["site_id"].to_list()

@@ -1,0 +1,348 @@
+"""One site's page and its sheet for the customer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from fleetstats.report import labels, sketches, words
+from fleetstats.report.pages import due as due_page
+from fleetstats.report.pages import parts
+from fleetstats.report.pages.parts import Fact, Head, Row
+from fleetstats.report.results import Results
+from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Sketch
+
+VISITS_SHOWN = 12
+_GRID_STEP = 4
+_END_FINDINGS = ("failed", "found_spent")
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One component at a site: its interval, the sentence that explains it, its life, its curve."""
+
+    name: str
+    interval: str
+    why: str
+    life: str
+    chance: str
+    evidence: str
+    in_place: str
+    curve: Sketch | None
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One past visit: when, why, what was done and found."""
+
+    when: str
+    why: str
+    done: str
+
+
+@dataclass(frozen=True, slots=True)
+class SitePage:
+    """What a site's page shows."""
+
+    head: Head
+    name: str
+    sheet_href: str
+    notes: tuple[str, ...]
+    facts: tuple[Fact, ...]
+    next_when: str
+    next_tasks: tuple[due_page.Task, ...]
+    gauge: str
+    history: Sketch | None
+    units: tuple[Unit, ...]
+    readings: Sketch | None
+    visits: tuple[Visit, ...]
+    visits_told: str
+
+
+@dataclass(frozen=True, slots=True)
+class CustomerSheet:
+    """What is left with the customer: work done, next visit, cautions, a line for the contact."""
+
+    head: Head
+    name: str
+    last_visit: str
+    done: tuple[str, ...]
+    next_visit: str
+    planned: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+class Ledger:
+    """The results laid out by site once, so that ten thousand pages need no search."""
+
+    def __init__(self, results: Results) -> None:
+        self.results = results
+        self.names = parts.site_names(results.sites)
+        self.visits = parts.by_site(results.visits.sort(["visit_date", "visit_id"]))
+        self.work: dict[str, list[Row]] = {}
+        for row in results.work.iter_rows(named=True):
+            self.work.setdefault(row["visit_id"], []).append(row)
+        self.spells = parts.by_site(results.spells.sort("fitted_on", nulls_last=True, maintain_order=True))
+        self.readings = parts.by_site(results.readings.sort("visit_date", maintain_order=True))
+        self.changes = parts.by_site(results.changes)
+        self.lives = _keyed(results.site_life)
+        self.curves = _keyed(_thinned(results.life_curves))
+        self.intervals = parts.by_site(results.intervals)
+        self.in_place = parts.by_site(results.in_place)
+        self.gauges = due_page.gauge_by_site(results)
+        self.order = {name: place for place, name in enumerate(results.display.components)}
+        self.due = parts.by_site(due_page.ordered(results.due))
+
+    def rank(self, component: str) -> int:
+        """Return a component's place in the order of the settings; unknown ones come last."""
+        return self.order.get(component, len(self.order))
+
+
+def site_page(ledger: Ledger, site: Row) -> SitePage:
+    """Return the page of one site (a row of the sites frame)."""
+    site_id, results = site["site_id"], ledger.results
+    next_when, tasks = _next(ledger, site_id)
+    visits = ledger.visits.get(site_id, [])
+    return SitePage(
+        head=parts.head(results, ledger.names[site_id], root="../", plain=True),
+        name=ledger.names[site_id],
+        sheet_href=parts.sheet_href(site_id, "../"),
+        notes=_notes(site),
+        facts=_facts(site),
+        next_when=next_when,
+        next_tasks=tuple(due_page.task_of(results, row) for row in tasks),
+        gauge=ledger.gauges.get(site_id, ""),
+        history=_history(ledger, site_id),
+        units=_units(ledger, site_id),
+        readings=_readings(ledger, site_id),
+        visits=tuple(_visit(ledger, row) for row in reversed(visits[-VISITS_SHOWN:])),
+        visits_told=f"the last {VISITS_SHOWN} of {len(visits)}" if len(visits) > VISITS_SHOWN else "",
+    )
+
+
+def customer_sheet(ledger: Ledger, site: Row) -> CustomerSheet:
+    """Return the sheet for a site's customer: no chances, costs, neighbours, remarks or people's names."""
+    site_id, results = site["site_id"], ledger.results
+    visits = ledger.visits.get(site_id, [])
+    done = ledger.work.get(visits[-1]["visit_id"], []) if visits else []
+    next_when, tasks = _next(ledger, site_id)
+    notes = [
+        text
+        for flag, text in (
+            (
+                "failed_sample_open",
+                "A water sample has failed: treat the water as unsafe to drink until a later good result.",
+            ),
+            (
+                "open_alarm",
+                "The UV unit has raised an alarm: treat the water as unsafe to drink until it is put right.",
+            ),
+        )
+        if site[flag]
+    ]
+    return CustomerSheet(
+        head=parts.head(results, f"Service sheet {words.DASH} {site['site_name'] or site_id}", root="../",
+                        plain=True),
+        name=site["site_name"] or site_id,
+        last_visit=words.day(visits[-1]["visit_date"]) if visits else "",
+        done=tuple(f"{_unit_name(ledger, row)}: {labels.ACTIONS.get(row['action'] or '', 'seen to')}"
+                   for row in done),
+        next_visit=next_when,
+        planned=tuple(parts.task(results, {**row, "part_number": None}) for row in tasks),
+        notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _keyed(frame: pl.DataFrame) -> Mapping[tuple[str, str, str], Row]:
+    return {(row["site_id"], row["component"], row["slot"]): row for row in frame.iter_rows(named=True)}
+
+
+def _thinned(curves: pl.DataFrame) -> pl.DataFrame:
+    """Every fourth point of the weekly grid: what a drawing 250 units wide can show."""
+    grids = [name for name in curves.columns if curves.schema[name] == pl.List(pl.Float64)]
+    return curves.with_columns(pl.col(name).list.gather_every(_GRID_STEP) for name in grids)
+
+
+def _unit_name(ledger: Ledger, row: Row) -> str:
+    return labels.component(ledger.results.display, row["component"], row["slot"] or "")
+
+
+def _notes(site: Row) -> tuple[str, ...]:
+    notes = []
+    if site["left_on"]:
+        notes.append(f"No longer served since {words.day(site['left_on'])}.")
+    elif site["lost_to_view"]:
+        notes.append(f"Not seen since {words.day(site['last_visit_on'])}: left out of plans and stock.")
+    if site["failed_sample_open"]:
+        notes.append("Failed water sample open: nothing is lengthened here until a later good result.")
+    if site["open_alarm"]:
+        notes.append("UV alarm open: nothing is lengthened here until it is put right.")
+    return tuple(notes)
+
+
+def _facts(site: Row) -> tuple[Fact, ...]:
+    found = []
+    tank = labels.plain(site["tank_material"])
+    if tank:
+        since = f", since {site['tank_installed'].year}" if site["tank_installed"] else ""
+        litres = f", {words.whole(site['tank_litres'])} litres" if site["tank_litres"] else ""
+        found.append(Fact("Tank", f"{tank}{litres}{since}"))
+    if site["roof_material"]:
+        found.append(Fact("Roof", labels.plain(site["roof_material"])))
+    if site["tree_cover"]:
+        found.append(Fact("Trees", site["tree_cover"]))
+    if site["first_flush"]:
+        found.append(Fact("First flush", site["first_flush"]))
+    if site["daily_litres"]:
+        source = {"meter": "metered", "occupants": "from the people living there"}
+        told = source.get(site["daily_litres_source"] or "", "")
+        daily = words.whole(words.round_money(site["daily_litres"]))
+        found.append(Fact("Water a day", f"{daily} litres", told))
+    if site["hardness_mg_l"]:
+        found.append(Fact("Hardness", f"{site['hardness_mg_l']:.0f} mg/L"))
+    callouts = words.counted(site["callouts"] or 0, "call-out")
+    found.append(Fact("On record", f"{words.counted(site['visits'] or 0, 'visit')}, {callouts}"))
+    return tuple(found)
+
+
+def _next(ledger: Ledger, site_id: str) -> tuple[str, list[Row]]:
+    rows = ledger.due.get(site_id, [])
+    if not rows:
+        return "", []
+    first = min(row["visit_by"] for row in rows)
+    chosen = [row for row in rows if row["visit_by"] == first]
+    begins: date | None = min((row["visit_from"] for row in chosen if row["visit_from"]), default=None)
+    return parts.window(begins, first, ledger.results.as_of), chosen
+
+
+def _history(ledger: Ledger, site_id: str) -> Sketch | None:
+    as_of = ledger.results.as_of
+    lanes: dict[tuple[int, str], list[Bar]] = {}
+    for row in ledger.spells.get(site_id, []):
+        if row["fitted_on"]:
+            ends = row["ended_on"] or as_of
+            bar = Bar(row["fitted_on"], max(ends, row["fitted_on"]), row["ended_how"] in _END_FINDINGS)
+            lanes.setdefault((ledger.rank(row["component"]), _unit_name(ledger, row)), []).append(bar)
+    visits = [(row["visit_date"], row["visit_reason"] == "callout") for row in ledger.visits.get(site_id, [])]
+    return sketches.history(
+        "history", visits=visits, until=as_of,
+        lanes=[Lane(key[1], tuple(lanes[key])) for key in sorted(lanes)],
+        changes=[row["changed_on"] for row in ledger.changes.get(site_id, [])],
+    )  # fmt: skip
+
+
+def _units(ledger: Ledger, site_id: str) -> tuple[Unit, ...]:
+    held = {(row["component"], row["slot"]): row for row in ledger.in_place.get(site_id, [])}
+    planned = {(row["component"], row["slot"]): row for row in ledger.intervals.get(site_id, [])}
+    lives: dict[tuple[str, str], list[Row]] = {}
+    for row in ledger.spells.get(site_id, []):
+        lives.setdefault((row["component"], row["slot"]), []).append(row)
+    keys = sorted({*held, *planned, *lives}, key=lambda key: (ledger.rank(key[0]), key))
+    return tuple(
+        _unit(ledger, (site_id, *key), held.get(key), planned.get(key), parts.lifetimes(lives.get(key, [])))
+        for key in keys
+    )
+
+
+def _unit(
+    ledger: Ledger, key: tuple[str, str, str], held: Row | None, plan: Row | None, lives: Sequence[Lifetime]
+) -> Unit:
+    _, component, slot = key
+    gone, life, grid = labels.gone(component), ledger.lives.get(key), ledger.curves.get(key)
+    name = labels.component(ledger.results.display, component, slot)
+    curves = Curves(*(grid[column] or () for column in ("days", "survival", "low", "high", "like"))) \
+        if grid else Curves((), ())  # fmt: skip
+    days = plan["interval_days"] if plan else None
+    place = f"{component}-{slot}" if slot else component
+    return Unit(
+        name=name,
+        interval=_interval(plan),
+        why=labels.limit_sentence(plan["limited_by"], plan["limit_source"]) if plan else "",
+        life=_life(life),
+        chance=_chance(plan, component, gone),
+        evidence=_evidence(plan, life, gone),
+        in_place=_in_place(held),
+        curve=sketches.life_curve(
+            "life-" + "".join(sign if sign.isalnum() else "-" for sign in place),
+            name=name, gone=gone, curves=curves, interval_days=days, lives=lives,
+        ),
+    )  # fmt: skip
+
+
+def _interval(plan: Row | None) -> str:
+    if plan is None:
+        return "No interval worked out"
+    every = {1: "every visit", 2: "every second visit", 3: "every third visit", 4: "every fourth visit"}
+    often = every.get(plan["every_n_visits"] or 0)
+    today = words.weeks(plan["current_interval_days"])
+    told = words.weeks(plan["interval_days"]) + (f", {often}" if often else "")
+    return f"{told} (today {today})" if plan["current_interval_days"] else told
+
+
+def _life(life: Row | None) -> str:
+    if life is None:
+        return "No life worked out: too few records."
+    spread = words.week_range(life["low_days"], life["high_days"])
+    told = f"Half last beyond {words.weeks(life['median_days'])}" + (f" (range {spread})" if spread else "")
+    if life["relative_life"] is None:
+        return f"{told}."
+    range_told = words.in_brackets(words.share_range(life["relative_low"], life["relative_high"]))
+    return f"{told}; {words.share(life['relative_life'])} of the life at sites like it{range_told}."
+
+
+def _chance(plan: Row | None, component: str, gone: str) -> str:
+    if plan is None or plan["failure_chance"] is None:
+        return ""
+    spread = words.in_brackets(words.chance_range(plan["failure_chance_low"], plan["failure_chance_high"]))
+    told = f"A fresh unit is {gone} before then: {words.chance(plan['failure_chance'])}{spread}"
+    if plan["failure_chance_current"] is not None:
+        told += f"; under today's rule {words.chance(plan['failure_chance_current'])}"
+    weak = " A weak lamp is not visible in these records." if component == labels.LAMP else ""
+    return f"{told}.{weak}"
+
+
+def _evidence(plan: Row | None, life: Row | None, gone: str) -> str:
+    source = labels.EVIDENCE.get((plan or {}).get("evidence") or "", "")
+    row = plan if plan and plan["spells"] is not None else life
+    counts = parts.evidence(row["spells"], row["failures"], gone) if row else ""
+    return " – ".join(text for text in (source, counts) if text)
+
+
+def _in_place(held: Row | None) -> str:
+    if held is None:
+        return "nothing on record"
+    if held["removed"]:
+        return "taken out, nothing in place"
+    part = f"{held['part_number']}, " if held["part_number"] else ""
+    if held["fitted_on"] is None:
+        return f"{part}age unknown"
+    return f"{part}fitted {words.day(held['fitted_on'])}, {words.weeks(held['age_days'])} old"
+
+
+def _readings(ledger: Ledger, site_id: str) -> Sketch | None:
+    series: dict[str, list[tuple[date, float]]] = {}
+    limits = []
+    for row in ledger.readings.get(site_id, []):
+        if row["read_before_work"] is False or row["drop_kpa"] is None:
+            continue
+        name = _unit_name(ledger, row) if row["component"] else "All filters together"
+        series.setdefault(name, []).append((row["visit_date"], row["drop_kpa"]))
+        shown = ledger.results.display.components.get(row["component"] or "")
+        if shown and shown.pressure_limit_kpa:
+            limits.append(shown.pressure_limit_kpa)
+    return sketches.readings("readings", series=series, limit_kpa=min(limits, default=None))
+
+
+def _visit(ledger: Ledger, row: Row) -> Visit:
+    why = labels.REASONS.get(row["visit_reason"] or "", labels.plain(row["visit_reason"]))
+    cause = labels.CAUSES.get(row["callout_cause"] or "", labels.plain(row["callout_cause"]))
+    done = []
+    for work in ledger.work.get(row["visit_id"], []):
+        told = f"{_unit_name(ledger, work)} {labels.ACTIONS.get(work['action'] or '', 'seen to')}"
+        if work["condition"] and work["condition"] != "unknown" and work["action"] != "fitted":
+            told += f", found {labels.CONDITIONS.get(work['condition'], labels.plain(work['condition']))}"
+        done.append(told)
+    return Visit(words.day(row["visit_date"]), f"{why}: {cause}" if cause else why, "; ".join(done))

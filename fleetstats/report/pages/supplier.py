@@ -1,0 +1,227 @@
+"""The supplier's page: what is needed of each part and when; and the pack that leaves the house."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from fleetstats.report import labels, tables, words
+from fleetstats.report.pages import parts
+from fleetstats.report.pages.parts import Head
+from fleetstats.report.results import Results
+from fleetstats.report.sketches import Need, Sketch, need_by_month
+from fleetstats.report.tables import Cell, Column, Table
+
+#: A figure that fewer sites than this contribute to never stands alone in a supplier's pack.
+FEWEST_SITES = 5
+OTHER = "other parts"
+
+
+@dataclass(frozen=True, slots=True)
+class SupplierPage:
+    """What the supplier's page shows; `outside` marks the pack that leaves the house."""
+
+    head: Head
+    outside: bool
+    supplier: str
+    orders: Table
+    fans: tuple[Sketch, ...]
+    needs: Table
+    past: Table
+    merged_told: str
+
+
+def supplier_page(results: Results) -> SupplierPage:
+    """Return the page as the firm itself sees it, all suppliers together."""
+    names = _part_names(results.parts)
+    stock = results.stock.with_columns(pl.col("part_number").fill_null("part not on record"))
+    return SupplierPage(
+        head=parts.head(results, "For the supplier", "supplier"),
+        outside=False,
+        supplier="",
+        orders=_orders(results.orders, names, inside=True),
+        fans=_fans(results, stock, names),
+        needs=_needs(results, stock, names, inside=True),
+        past=_past(results.stock_past, names),
+        merged_told="",
+    )
+
+
+def supplier_packs(results: Results) -> list[SupplierPage]:
+    """Return one page a supplier with its own parts and totals only; one for all where none is named."""
+    named = dict(results.parts.select("part_number", pl.col("supplier").fill_null("")).iter_rows())
+    suppliers = sorted({named.get(part, "") for part in results.stock["part_number"].to_list()})
+    return [_pack(results, supplier, named) for supplier in suppliers or [""]]
+
+
+def _pack(results: Results, supplier: str, named: dict[str, str]) -> SupplierPage:
+    def own(frame: pl.DataFrame) -> pl.DataFrame:
+        mine = [named.get(part, "") == supplier for part in frame["part_number"].to_list()]
+        return frame.filter(pl.Series(mine, dtype=pl.Boolean))
+
+    names = _part_names(results.parts)
+    stock, left_out = _merged(own(results.stock), results)
+    alone = set(stock["part_number"].to_list()) - {OTHER}
+    told = f"Figures that fewer than {FEWEST_SITES} sites contribute to are merged into '{OTHER}'."
+    if left_out:
+        told += f" In {words.counted(left_out, 'month')} even those were too few to print."
+    orders = own(results.orders).filter(pl.col("part_number").is_in(sorted(alone)))
+    past = own(results.stock_past).filter(
+        pl.col("part_number").is_in(sorted(alone)) & (pl.col("sites").fill_null(0) >= FEWEST_SITES)
+    )
+    return SupplierPage(
+        head=parts.head(results, "Parts needed: a forecast, not an order", plain=True),
+        outside=True,
+        supplier=supplier,
+        orders=_orders(orders, names, inside=False),
+        fans=_fans(results, stock, names),
+        needs=_needs(results, stock, names, inside=False),
+        past=_past(past, names),
+        merged_told=told,
+    )
+
+
+def _merged(stock: pl.DataFrame, results: Results) -> tuple[pl.DataFrame, int]:
+    """Stock where every figure rests on enough sites; and in how many months even the rest did not."""
+    fewest = stock.group_by("part_number").agg(pl.col("sites").fill_null(0).min().alias("fewest"))
+    stands = fewest.filter((pl.col("fewest") >= FEWEST_SITES) & pl.col("part_number").is_not_null())
+    alone = stands["part_number"].to_list()
+    together = stock.filter(~pl.col("part_number").is_in(alone) | pl.col("part_number").is_null())
+    kept = stock.filter(pl.col("part_number").is_in(alone))
+    if together.height == 0:
+        return kept, 0
+    held = results.in_place.filter(
+        pl.col("part_number").is_in(together["part_number"].drop_nulls().unique().to_list())
+    )
+    if held["site_id"].n_unique() < FEWEST_SITES:
+        return kept, together["month"].n_unique()
+    columns = ("expected", "p50", "p80", "p95", "expected_current_rule")
+    other = (
+        together.group_by("month", maintain_order=True)
+        .agg(*(pl.col(column).sum() for column in columns))
+        .with_columns(
+            pl.lit(OTHER).alias("part_number"), pl.lit("").alias("component"),
+            pl.lit(held["site_id"].n_unique(), dtype=pl.Int64).alias("sites"),
+        )
+    )  # fmt: skip
+    return pl.concat([kept, other.select(kept.columns)]), 0
+
+
+def _part_names(frame: pl.DataFrame) -> dict[str, str]:
+    """Each part as its supplier knows it: the supplier's own number where there is one, and what it is."""
+    named = {}
+    for row in frame.iter_rows(named=True):
+        theirs = row["supplier_part_number"]
+        own = row["part_number"]
+        number = f"{theirs} (our {own})" if theirs and theirs != own else own
+        named[own] = f"{number}, {row['description']}" if row["description"] else number
+    return named
+
+
+def _orders(orders: pl.DataFrame, names: dict[str, str], *, inside: bool) -> Table:
+    columns = [
+        Column("part_number", "Part"), Column("order_by", "Order by"), Column("quantity", "Pieces", True),
+    ]  # fmt: skip
+    if inside:
+        columns += [
+            Column("on_hand", "On hand", True), Column("on_order", "On order", True),
+            Column("lead_time_days", "Delivery, days", True), Column("pack_size", "Pack of", True),
+        ]  # fmt: skip
+    rows = []
+    for row in orders.sort("order_by", maintain_order=True).iter_rows(named=True):
+        cells = [
+            tables.text(names.get(row["part_number"], row["part_number"] or "part not on record")),
+            tables.day(row["order_by"]),
+            tables.number(words.whole(row["quantity"]), row["quantity"]),
+        ]
+        if inside:
+            cells += [
+                tables.number(words.whole(row[name]), row[name])
+                for name in ("on_hand", "on_order", "lead_time_days", "pack_size")
+            ]
+        rows.append(tuple(cells))
+    return Table(
+        "orders", "First dates and quantities", tuple(columns), tuple(rows),
+        "No order dates: stock on hand or delivery times are not on record, or nothing is needed yet.",
+        "data/orders.csv",
+    )  # fmt: skip
+
+
+def _fans(results: Results, stock: pl.DataFrame, names: dict[str, str]) -> tuple[Sketch, ...]:
+    found: list[Sketch] = []
+    for part in stock["part_number"].unique(maintain_order=True).to_list():
+        rows = stock.filter(pl.col("part_number") == part).sort("month")
+        need = Need(
+            tuple(rows["month"].to_list()),
+            *(tuple(_level(rows, column)) for column in ("expected", "p50", "p80", "p95")),
+        )
+        title = _short_name(results, part, rows["component"][0])
+        sketch = need_by_month(f"need-{len(found) + 1}", name=title, need=need)
+        if sketch:
+            found.append(sketch)
+    return tuple(found)
+
+
+def _level(rows: pl.DataFrame, column: str) -> Sequence[float]:
+    values = rows[column]
+    return () if values.null_count() else [float(value) for value in values.to_list()]
+
+
+def _short_name(results: Results, part: str, component: str | None) -> str:
+    return f"{part}, {labels.component(results.display, component)}" if component else part
+
+
+def _needs(results: Results, stock: pl.DataFrame, names: dict[str, str], *, inside: bool) -> Table:
+    columns = [
+        Column("part_number", "Part"), Column("month", "Month"), Column("expected", "Expected", True),
+        Column("p50", "Enough 50 in 100", True), Column("p80", "Enough 80 in 100", True),
+        Column("p95", "Enough 95 in 100", True),
+    ]  # fmt: skip
+    if inside:
+        columns.append(Column("expected_current_rule", "Expected under today's rule", True))
+    order = {part: place for place, part in enumerate(stock["part_number"].unique(maintain_order=True))}
+    rows = [
+        (
+            tables.text(names.get(row["part_number"], row["part_number"])),
+            _month(row["month"]),
+            *(_pieces(row[column.name]) for column in columns[2:]),
+        )
+        for row in sorted(stock.iter_rows(named=True), key=lambda r: (order[r["part_number"]], r["month"]))
+    ]
+    return Table(
+        "needs", "Need by part and month", tuple(columns), tuple(rows),
+        "No need is forecast: no plan has been worked out yet.", "data/needs.csv",
+    )  # fmt: skip
+
+
+def _month(value: date) -> Cell:
+    return Cell(words.month(value), value.isoformat())
+
+
+def _pieces(value: float | None) -> Cell:
+    return tables.number(words.amount(value) if value and value % 1 else words.whole(value), value)
+
+
+def _past(past: pl.DataFrame, names: dict[str, str]) -> Table:
+    rows = [
+        (
+            tables.text(names.get(row["part_number"], row["part_number"])),
+            tables.number(
+                words.amount(row["forecast"], row["forecast_low"], row["forecast_high"]), row["forecast"]
+            ),
+            tables.number(words.whole(row["used"]), row["used"]),
+        )
+        for row in past.iter_rows(named=True)
+    ]
+    columns = (
+        Column("part_number", "Part"), Column("forecast", "Forecast a year ago (range)", True),
+        Column("used", "Used since", True),
+    )  # fmt: skip
+    return Table(
+        "stock-past", "Last year's forecast against use", columns, tuple(rows),
+        "The records do not yet reach back far enough to hold a forecast against what was used.",
+        "data/forecast-against-use.csv",
+    )  # fmt: skip

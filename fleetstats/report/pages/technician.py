@@ -1,0 +1,170 @@
+"""The technician's page: this week's stops, the van, what fouls fastest and why, lives by tank and roof."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from fleetstats.report import figures, labels, sketches, tables, words
+from fleetstats.report.figures import Figure
+from fleetstats.report.names import file_stem
+from fleetstats.report.pages import due, fast, parts
+from fleetstats.report.pages.due import Stop
+from fleetstats.report.pages.parts import Fact, Head
+from fleetstats.report.results import Results
+from fleetstats.report.tables import Column, Table
+
+STOPS_SHOWN = 40
+_AGES = (0, 13, 26, 39, 52, 78)
+
+
+@dataclass(frozen=True, slots=True)
+class Effects:
+    """How the facts of a site change one component's life, a sentence each."""
+
+    component: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lives:
+    """One drawing of lives by a fact, and the numbers behind it."""
+
+    figure: Figure
+    numbers: Table
+
+
+@dataclass(frozen=True, slots=True)
+class TechnicianPage:
+    """What the technician's page shows."""
+
+    head: Head
+    week: tuple[Stop, ...]
+    week_told: str
+    van: Table
+    unexplained: Table
+    explained: Table
+    effects: tuple[Effects, ...]
+    lives: tuple[Lives, ...]
+    due: Table
+    crews: tuple[Fact, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CrewPage:
+    """One crew's stops of the week on a page of its own, for a phone."""
+
+    head: Head
+    crew: str
+    week: tuple[Stop, ...]
+    van: Table
+
+
+def technician_page(results: Results, found: list[Stop]) -> TechnicianPage:
+    """Return the technician's page.
+
+    Parameters
+    ----------
+    found : list of Stop
+        As returned by `due.stops`.
+    """
+    week = due.this_week(found, results.as_of)
+    told = f"{words.counted(len(week), 'stop')} due by {words.day(due.week_end(results.as_of))}"
+    if len(week) > STOPS_SHOWN:
+        told += f"; the {STOPS_SHOWN} most urgent are shown, the rest stand in the list further down"
+    crews = [
+        Fact(name, words.counted(count, "stop"), "", f"crews/{file_stem(name)}.html")
+        for name, count in sorted(_by_crew(week).items())
+    ]
+    return TechnicianPage(
+        head=parts.head(results, "For the technician", "technician"),
+        week=tuple(week[:STOPS_SHOWN]),
+        week_told=f"{told}.",
+        van=due.van_load(results, week),
+        unexplained=fast.unexplained(results),
+        explained=fast.explained(results),
+        effects=effect_sentences(results),
+        lives=lives_by_fact(results),
+        due=due.due_table(results),
+        crews=tuple(crews),
+    )
+
+
+def crew_pages(results: Results, found: list[Stop]) -> list[CrewPage]:
+    """Return one page for each crew that has stops this week."""
+    week = due.this_week(found, results.as_of)
+    pages = []
+    for crew in sorted(_by_crew(week)):
+        own = [stop for stop in week if stop.crew == crew]
+        page_head = parts.head(results, f"Stops of crew {crew}", root="../", plain=True)
+        pages.append(CrewPage(page_head, crew, tuple(own), due.van_load(results, own)))
+    return pages
+
+
+def effect_sentences(results: Results) -> tuple[Effects, ...]:
+    """Return the effects on life as sentences: "heavy trees: 0.62 of the life, 0.55 to 0.70"."""
+    grouped: dict[str, list[str]] = {}
+    for row in results.effects.iter_rows(named=True):
+        name, power = labels.term(row["term"])
+        ratio, low, high = (row[column] ** power for column in ("time_ratio", "low", "high"))
+        told = f"{name}: {words.share(ratio)} of the life, {words.share_range(low, high)}"
+        if low <= 1.0 <= high:
+            told += " (no clear difference yet)"
+        grouped.setdefault(row["component"], []).append(told)
+    counts = {
+        row["component"]: parts.evidence(row["spells"], row["failures"], labels.gone(row["component"]))
+        for row in results.families.iter_rows(named=True)
+    }
+    return tuple(
+        Effects(
+            labels.component(results.display, component) + words.in_brackets(counts.get(component, "")),
+            tuple(sentences),
+        )
+        for component, sentences in grouped.items()
+    )
+
+
+def lives_by_fact(results: Results) -> tuple[Lives, ...]:
+    """Return the share still working by age for each component, by tank and by roof, where records allow."""
+    found = []
+    components = results.curves["component"].unique(maintain_order=True).to_list()
+    for component in components:
+        for fact, noun in (("tank_material", "tank"), ("roof_material", "roof")):
+            rows = results.curves.filter((pl.col("component") == component) & (pl.col("by") == fact))
+            rows = rows.with_columns(
+                pl.col("level").fill_null("unknown").str.replace_all("_", " ", literal=True)
+            )
+            title = f"{labels.component(results.display, component)} by {noun}: share still working"
+            figure = figures.life_curves(f"life-{component}-{noun}".replace("_", "-"), title, rows)
+            if figure:
+                found.append(Lives(figure, _numbers(results, component, fact, figure)))
+    return tuple(found)
+
+
+def _numbers(results: Results, component: str, fact: str, figure: Figure) -> Table:
+    facts = results.sites.select("site_id", pl.col(fact).fill_null("unknown").alias("level"))
+    spells = results.spells.filter(pl.col("component") == component).join(facts, on="site_id", how="left")
+    rows = []
+    for (level,), own in spells.sort("level").group_by("level", maintain_order=True):
+        counts = sketches.counts_at(parts.lifetimes(own.iter_rows(named=True)), _AGES)
+        triples = zip(counts.watched, counts.spent, counts.left, strict=True)
+        cells = [tables.number(f"{w} / {s} / {out}", w) for w, s, out in triples]
+        rows.append((tables.text(labels.plain(str(level))), *cells))
+    gone = labels.gone(component)
+    columns = (
+        Column("level", f"Watched / {gone} / left the record, at weeks"),
+        *(Column(f"week_{age}", str(age), True) for age in _AGES),
+    )
+    return Table(
+        f"{figure.figure_id}-numbers", f"{figure.title}: fittings behind the lines", columns, tuple(rows),
+        "No fittings.", f"data/{figure.figure_id}.csv",
+    )  # fmt: skip
+
+
+def _by_crew(week: list[Stop]) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for stop in week:
+        if stop.crew:
+            counts[stop.crew] = counts.get(stop.crew, 0) + 1
+    return counts

@@ -1,0 +1,101 @@
+"""One frozen `Results`: everything the pages show, as display values and polars frames."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from datetime import date
+from functools import partial
+
+import polars as pl
+
+from fleetstats.report.frames import empty, fitted
+
+
+@dataclass(frozen=True, slots=True)
+class ComponentDisplay:
+    """How one kind of component is named and ruled today; money in `Display.currency`, times in days."""
+
+    label: str
+    planned_cost: float | None = None
+    announced: bool = True
+    current_interval_days: float | None = None
+    ceiling_days: float | None = None
+    rated_life_days: float | None = None
+    pressure_limit_kpa: float | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """The settings that are printed with the results."""
+
+    currency: str = "USD"
+    trip_cost: float | None = None
+    callout_cost: float | None = None
+    local_rule_days: float | None = None
+    local_rule_source: str = ""
+    version: str = ""
+    components: Mapping[str, ComponentDisplay] = field(default_factory=dict)
+
+
+def _none(name: str) -> Callable[[], pl.DataFrame]:
+    return partial(empty, name)
+
+
+@dataclass(frozen=True, slots=True)
+class Results:
+    """What an analysis found, as the pages need it. Columns of each frame: `fleetstats.report.frames`.
+
+    Every frame may be empty. Frames are brought to the columns and types of `frames.FRAMES` on the way in.
+
+    Attributes
+    ----------
+    as_of : date
+        The day up to which the records were read; printed on every page.
+    display : Display
+
+    Raises
+    ------
+    ReportError
+        If a frame with rows lacks a needed column or holds what cannot be read.
+    """
+
+    as_of: date
+    display: Display
+    sites: pl.DataFrame = field(default_factory=_none("sites"))
+    visits: pl.DataFrame = field(default_factory=_none("visits"))
+    work: pl.DataFrame = field(default_factory=_none("work"))
+    in_place: pl.DataFrame = field(default_factory=_none("in_place"))
+    spells: pl.DataFrame = field(default_factory=_none("spells"))
+    left_out: pl.DataFrame = field(default_factory=_none("left_out"))
+    readings: pl.DataFrame = field(default_factory=_none("readings"))
+    changes: pl.DataFrame = field(default_factory=_none("changes"))
+    parts: pl.DataFrame = field(default_factory=_none("parts"))
+    effects: pl.DataFrame = field(default_factory=_none("effects"))
+    families: pl.DataFrame = field(default_factory=_none("families"))
+    site_life: pl.DataFrame = field(default_factory=_none("site_life"))
+    curves: pl.DataFrame = field(default_factory=_none("curves"))
+    life_curves: pl.DataFrame = field(default_factory=_none("life_curves"))
+    plans: pl.DataFrame = field(default_factory=_none("plans"))
+    totals: pl.DataFrame = field(default_factory=_none("totals"))
+    fixes: pl.DataFrame = field(default_factory=_none("fixes"))
+    intervals: pl.DataFrame = field(default_factory=_none("intervals"))
+    due: pl.DataFrame = field(default_factory=_none("due"))
+    stock: pl.DataFrame = field(default_factory=_none("stock"))
+    stock_past: pl.DataFrame = field(default_factory=_none("stock_past"))
+    orders: pl.DataFrame = field(default_factory=_none("orders"))
+    starting_intervals: pl.DataFrame = field(default_factory=_none("starting_intervals"))
+    replay: pl.DataFrame = field(default_factory=_none("replay"))
+    calibration: pl.DataFrame = field(default_factory=_none("calibration"))
+    sensitivity: pl.DataFrame = field(default_factory=_none("sensitivity"))
+    refused: pl.DataFrame = field(default_factory=_none("refused"))
+    warnings: pl.DataFrame = field(default_factory=_none("warnings"))
+    loads: pl.DataFrame = field(default_factory=_none("loads"))
+    fleet_counts: pl.DataFrame = field(default_factory=_none("fleet_counts"))
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            if item.name not in ("as_of", "display"):
+                frame = fitted(item.name, getattr(self, item.name))
+                object.__setattr__(self, item.name, frame)

@@ -1,0 +1,168 @@
+"""Writes the report's folder: every page, table, calendar and asset, swapped in whole or not at all."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any, Literal
+
+from fleetstats.errors import ReportError
+from fleetstats.report import due_calendar, tables
+from fleetstats.report.folders import swapped_in
+from fleetstats.report.names import file_stem
+from fleetstats.report.pages import (
+    due,
+    index,
+    method,
+    owner,
+    parts,
+    records,
+    starting,
+    supplier,
+    technician,
+    trust,
+)
+from fleetstats.report.pages import site as site_pages
+from fleetstats.report.render import Press
+from fleetstats.report.results import Results
+from fleetstats.report.tables import Table
+
+Audience = Literal["all", "supplier"]
+
+
+@dataclass(frozen=True, slots=True)
+class PacksPage:
+    """The list of supplier packs in one folder; it stays in the house."""
+
+    head: parts.Head
+    packs: tuple[parts.Fact, ...]
+
+
+def write_site(results: Results, out: Path, *, audience: Audience = "all") -> Path:
+    """Return the first page of the report written into the folder `out`.
+
+    The folder appears whole: pages are written beside it and swapped in at the end. An earlier report
+    there is replaced; the same results give the same bytes.
+
+    Parameters
+    ----------
+    results : Results
+    out : Path
+        A folder that does not exist, is empty, or holds an earlier report.
+    audience : "all" or "supplier"
+        "supplier" writes parts, months and totals alone, one folder a supplier where several are named.
+
+    Raises
+    ------
+    ReportError
+        If `out` is something else, or cannot be written.
+    """
+    if audience not in ("all", "supplier"):
+        raise ReportError(f"report for '{audience}': accepted are 'all' and 'supplier'; choose one of them")
+    out = Path(out)
+    press = Press()
+    with swapped_in(out) as place:
+        if audience == "supplier":
+            _write_packs(results, press, place)
+        else:
+            _write_all(results, press, place)
+    return out / "index.html"
+
+
+def _write_all(results: Results, press: Press, place: Path) -> None:
+    found = due.stops(results)
+    week = due.this_week(found, results.as_of)
+    pages: dict[str, Any] = {
+        "index.html": index.index_page(results, stops=len(week)),
+        "owner.html": owner.owner_page(results),
+        "technician.html": technician.technician_page(results, found),
+        "supplier.html": supplier.supplier_page(results),
+        "sites.html": index.sites_page(results),
+        "starting.html": starting.starting_page(results),
+        "records.html": records.records_page(results),
+        "trust.html": trust.trust_page(results),
+        "method.html": method.method_page(results),
+    }
+    (place / "data").mkdir()
+    for name, page in pages.items():
+        _write(place / name, press.page(name, page))
+        _write_tables(place, page)
+    (place / "due.ics").write_bytes(due_calendar.due_calendar(found, results.as_of))
+    for crew in technician.crew_pages(results, found):
+        _write(place / "crews" / f"{file_stem(crew.crew)}.html", press.page("crew.html", crew))
+    _write_sites(results, press, place)
+    _write_assets(press, place)
+
+
+def _write_sites(results: Results, press: Press, place: Path) -> None:
+    ledger = site_pages.Ledger(results)
+    (place / "sites").mkdir()
+    (place / "sheets").mkdir()
+    for row in results.sites.iter_rows(named=True):
+        name = f"{file_stem(row['site_id'])}.html"
+        _write(place / "sites" / name, press.page("site.html", site_pages.site_page(ledger, row)))
+        _write(place / "sheets" / name, press.page("sheet.html", site_pages.customer_sheet(ledger, row)))
+
+
+def _write_packs(results: Results, press: Press, place: Path) -> None:
+    packs = supplier.supplier_packs(results)
+    if len(packs) == 1:
+        _write_pack(press, place, packs[0])
+        return
+    listed = []
+    for pack in packs:
+        name = pack.supplier or "supplier not on record"
+        stem = file_stem(name)
+        _write_pack(press, place / stem, pack)
+        listed.append(parts.Fact(name, "", "", f"{stem}/index.html"))
+    head = parts.head(results, "Packs for suppliers", plain=True)
+    _write(place / "index.html", press.page("packs.html", PacksPage(head, tuple(listed))))
+
+
+def _write_pack(press: Press, place: Path, pack: supplier.SupplierPage) -> None:
+    _write(place / "index.html", press.page("supplier.html", pack))
+    _write_tables(place, pack)
+
+
+def _write_tables(place: Path, page: Any) -> None:
+    for table in _tables(page):
+        if table.csv_href and table.rows:
+            _write(place / table.csv_href, tables.csv_text(table))
+
+
+def _tables(page: Any) -> Iterator[Table]:
+    """Every table on a page, those inside its parts too."""
+    for item in fields(page):
+        value = getattr(page, item.name)
+        for held in value if isinstance(value, tuple) else (value,):
+            if isinstance(held, Table):
+                yield held
+            elif hasattr(held, "numbers"):
+                yield held.numbers
+
+
+def _write_assets(press: Press, place: Path) -> None:
+    _write(place / "assets" / "style.css", press.style())
+    _write(place / "assets" / "site.js", press.script())
+    shutil.copyfile(_drawing_library(), place / "assets" / "plotly.min.js")
+
+
+def _drawing_library() -> Path:
+    """The drawing library's own script, as the installed package carries it; importing it is not needed."""
+    found = importlib.util.find_spec("plotly")
+    for place in found.submodule_search_locations or [] if found else []:
+        path = Path(place) / "package_data" / "plotly.min.js"
+        if path.is_file():
+            return path
+    raise ReportError(
+        "the report's figures: the installed plotly package holds no package_data/plotly.min.js; "
+        "install plotly again (any version from 6 on)"
+    )
+
+
+def _write(path: Path, text: str) -> None:
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(text, encoding="utf-8", newline="\n")

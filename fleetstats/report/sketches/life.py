@@ -1,0 +1,172 @@
+"""A site's life curve beside that of sites like it, with the numbers that stand behind it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from fleetstats.report import words
+from fleetstats.report.sketches.drawing import Frame, Label, Point, Sketch, Stroke
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """How many units stand behind a curve at each age (weeks): still watched, spent, left the record."""
+
+    weeks: tuple[int, ...]
+    watched: tuple[int, ...]
+    spent: tuple[int, ...]
+    left: tuple[int, ...]
+
+
+class Lifetime(NamedTuple):
+    """One spell as the counts need it: days at which it came into view, was known good, was known spent."""
+
+    entry: float
+    lower: float
+    upper: float
+
+
+def counts_at(lives: Sequence[Lifetime], ages: Sequence[int]) -> Counts:
+    """Return how many units are watched, spent and gone from view at each age.
+
+    Parameters
+    ----------
+    lives : sequence of Lifetime, days
+    ages : sequence of int, weeks
+    """
+    watched, spent, left = [], [], []
+    for age in ages:
+        at = 7.0 * age
+        gone = sum(1 for life in lives if life.upper <= at)
+        out = sum(1 for life in lives if math.isinf(life.upper) and life.lower <= at)
+        here = sum(
+            1 for life in lives
+            if life.entry <= at and life.upper > at and (math.isfinite(life.upper) or life.lower > at)
+        )  # fmt: skip
+        spent.append(gone)
+        left.append(out)
+        watched.append(here)
+    return Counts(tuple(ages), tuple(watched), tuple(spent), tuple(left))
+
+
+class Curves(NamedTuple):
+    """A site's life curve on a grid of days: shares still working, its band, and sites like it."""
+
+    days: Sequence[float]
+    survival: Sequence[float]
+    low: Sequence[float] = ()
+    high: Sequence[float] = ()
+    like: Sequence[float] = ()
+
+
+def life_curve(
+    sketch_id: str,
+    *,
+    name: str,
+    gone: str,
+    curves: Curves,
+    interval_days: float | None,
+    lives: Sequence[Lifetime],
+) -> Sketch | None:
+    """Return a site's life curve beside that of sites like it, with band and numbers beneath.
+
+    The curve stops where fewer than one in fifty would still work.
+
+    Parameters
+    ----------
+    curves : Curves
+        Low, high and like may be empty.
+    interval_days : float or None
+        Marked on the drawing.
+    lives : sequence of Lifetime
+        This site's spells, for the numbers.
+
+    Returns
+    -------
+    Sketch, or None where there is no curve.
+    """
+    if len(curves.days) < 2 or len(curves.survival) != len(curves.days):
+        return None
+    pairs = zip(curves.days, curves.survival, strict=True)
+    last = next((day for day, left in pairs if left < 0.02), curves.days[-1])
+    horizon = 26 * max(1, math.ceil(last / 182.0))
+    ticks = list(range(0, horizon + 1, 13 if horizon <= 52 else 26))
+    frame = Frame(76, 314, 24, 150, 0.0, 7.0 * horizon)
+    shown = [day for day in curves.days if day <= last]
+    here = list(zip(shown, curves.survival, strict=False))
+    like = list(zip(shown, curves.like, strict=False))
+    strokes, marks = _strokes(frame, ticks, curves, shown), []
+    if interval_days is not None and 0 < interval_days <= 7.0 * horizon:
+        x = frame.at(interval_days, 0)[0]
+        strokes.append(Stroke(f"M{x} 20V150", "mark"))
+        marks.append(Label(x, 14, "interval", "middle"))
+    ends = [("this site", here[-1], "here"), *([("sites like it", like[-1], "likely")] if like else [])]
+    labels = [
+        Label(68, 29, "all", "end"), Label(68, 92, "half", "end"), Label(68, 154, "none", "end"),
+        *_line_ends(frame, ends), *_ticks(frame, ticks, 170), Label(398, 170, "weeks", "end"),
+        *_count_rows(frame, counts_at(lives, ticks), 192, gone), *marks,
+    ]  # fmt: skip
+    told = _told(name, gone, here, like, interval_days)
+    return Sketch(sketch_id, 232, f"{name}: share still working by age", told, tuple(strokes), tuple(labels))
+
+
+def _strokes(frame: Frame, ticks: Sequence[int], curves: Curves, shown: Sequence[float]) -> list[Stroke]:
+    def along(values: Sequence[float]) -> list[Point]:
+        return list(zip(shown, values, strict=False))
+
+    strokes = [
+        Stroke(f"M76 24V150H{frame.right:.0f}", "axis"),
+        Stroke("".join(f"M{frame.at(7.0 * t, 0)[0]} 150v4" for t in ticks) + "M72 87h4M72 24h4", "axis"),
+    ]
+    if curves.low and curves.high:
+        strokes.append(Stroke(frame.band(along(curves.low), along(curves.high)), "band"))
+    if curves.like:
+        strokes.append(Stroke(frame.line(along(curves.like)), "like"))
+    strokes.append(Stroke(frame.line(along(curves.survival)), "here"))
+    return strokes
+
+
+def _line_ends(frame: Frame, ends: Sequence[tuple[str, Point, str]]) -> list[Label]:
+    placed: list[Label] = []
+    for text, point, style in sorted(ends, key=lambda end: -end[1][1]):
+        x, y = frame.at(*point)
+        y = max(y + 5, placed[-1].y + 17 if placed else 0)
+        placed.append(Label(x + 5 if x < 302 else 319, y, text, "start", style))
+    spill = placed[-1].y - 156
+    return [label._replace(y=label.y - spill) for label in placed] if spill > 0 else placed
+
+
+def _ticks(frame: Frame, ticks: Sequence[int], y: int) -> list[Label]:
+    return [Label(frame.at(7.0 * tick, 0)[0], y, str(tick), "middle") for tick in ticks]
+
+
+def _count_rows(frame: Frame, counts: Counts, y: int, gone: str) -> list[Label]:
+    rows = [("watched", counts.watched), (gone, counts.spent), ("left", counts.left)]
+    labels = []
+    for row, (name, numbers) in enumerate(rows):
+        labels.append(Label(0, y + 18 * row, name, "start", "quiet"))
+        labels += [
+            Label(frame.at(7.0 * week, 0)[0], y + 18 * row, str(number), "middle")
+            for week, number in zip(counts.weeks, numbers, strict=True)
+        ]
+    return labels
+
+
+def _told(
+    name: str, gone: str, here: Sequence[Point], like: Sequence[Point], interval_days: float | None
+) -> str:
+    half = next((day for day, left in here if left <= 0.5), None)
+    half_like = next((day for day, left in like if left <= 0.5), None)
+    told = [
+        f"{name}: half are {gone} by {words.weeks(half)} at this site"
+        if half is not None
+        else f"{name}: more than half still work at {words.weeks(here[-1][0])} at this site"
+    ]
+    if half_like is not None:
+        told.append(f"by {words.weeks(half_like)} at sites like it")
+    if interval_days is not None:
+        told.append(f"the interval is {words.weeks(interval_days)}")
+    return ", ".join(told) + "."

@@ -1,0 +1,130 @@
+"""Tables as data: what a cell shows, what it sorts by, where it leads, and what goes into the CSV file."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, NamedTuple
+
+from fleetstats.report import words
+
+#: Rows written as HTML; the rest follow as data that the page's script lays out on demand.
+ROWS_IN_PAGE = 50
+_DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
+
+
+class Cell(NamedTuple):
+    """One cell: the text shown, the value it sorts by and goes into the CSV, the page it leads to."""
+
+    shown: str
+    value: str | float | None = None
+    href: str = ""
+
+    @property
+    def key(self) -> str | float:
+        """What the cell sorts by; blanks last is the script's affair."""
+        return self.shown if self.value is None else self.value
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: its CSV name, its heading, and whether its cells are numbers."""
+
+    name: str
+    heading: str
+    number: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A whole table; `rest` is the rows beyond the first as JSON that is harmless inside HTML."""
+
+    table_id: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    empty: str
+    csv_href: str = ""
+
+    @property
+    def first_rows(self) -> tuple[tuple[Cell, ...], ...]:
+        """The rows written as HTML."""
+        return self.rows[:ROWS_IN_PAGE]
+
+    @property
+    def rest(self) -> str:
+        """The rows beyond those as JSON: [shown, key, href] a cell, or the text alone; "" for none."""
+        later = self.rows[ROWS_IN_PAGE:]
+        return html_json([[_packed(cell) for cell in row] for row in later]) if later else ""
+
+    @property
+    def count(self) -> str:
+        """How many rows there are, in words."""
+        return words.counted(len(self.rows), "row")
+
+
+def text(value: object, href: str = "") -> Cell:
+    """Return a text cell; blank for None."""
+    return Cell("" if value is None else str(value), None, href)
+
+
+def day(value: date | None) -> Cell:
+    """Return a date cell that sorts by the calendar."""
+    return Cell("" if value is None else words.day(value), "" if value is None else value.isoformat())
+
+
+def number(shown: str, value: float | None) -> Cell:
+    """Return a number cell: shown in words, sorted by its value; an unknown one is blank in the CSV."""
+    if value is None or not math.isfinite(value):
+        return Cell("" if shown == words.UNKNOWN else shown, "")
+    return Cell(shown, float(f"{value:.6g}"))
+
+
+def html_json(data: Any) -> str:
+    """Return JSON that can stand inside an HTML script block: no <, > or & in it."""
+    packed = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for sign, code in (
+        ("<", "\\u003c"), (">", "\\u003e"), ("&", "\\u0026"), ("\u2028", "\\u2028"), ("\u2029", "\\u2029"),
+    ):  # fmt: skip
+        packed = packed.replace(sign, code)
+    return packed
+
+
+def csv_text(table: Table) -> str:
+    """Return the table as CSV: raw values, and text cells made harmless for a spreadsheet."""
+    return csv_rows(
+        [column.name for column in table.columns],
+        ([_csv_value(cell, column) for cell, column in zip(row, table.columns, strict=True)]
+         for row in table.rows),
+    )  # fmt: skip
+
+
+def csv_rows(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Return CSV text of a header and rows as they are; lines end in LF."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return out.getvalue()
+
+
+def harmless(value: str) -> str:
+    """Return text that a spreadsheet will not run: a leading = + - @ tab or CR gets an apostrophe."""
+    return f"'{value}" if value.startswith(_DANGEROUS) else value
+
+
+def _csv_value(cell: Cell, column: Column) -> object:
+    if column.number and isinstance(cell.value, float):
+        return f"{cell.value:g}" if abs(cell.value) < 1e6 else f"{cell.value:.0f}"
+    return harmless(str(cell.shown if cell.value is None else cell.value))
+
+
+def _packed(cell: Cell) -> str | list[Any]:
+    if cell.href:
+        return [cell.shown, cell.key, cell.href]
+    return cell.shown if cell.value is None or cell.value == cell.shown else [cell.shown, cell.value]

@@ -1,0 +1,135 @@
+"""How the invented homes really are: what the policy simulator prices plans against, and their true lives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fleetstats.sample.wear import (
+    SEDIMENT,
+    SEDIMENT_PASSES,
+    day_of_year,
+    litres_a_day,
+    nominal_capacity,
+    steady,
+    strength,
+    wear_a_day,
+)
+from fleetstats.sample.weather import Weather
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from fleetstats.sample.stories import Story
+    from fleetstats.sample.wear import Array, Codes, Flags, Homes
+
+STEP_DAYS = 7
+_DRAWS = 64  # strengths drawn per unit; the next one is the first again
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """The invented fleet as it stands on `day` (days since 1970-01-01).
+
+    Attributes
+    ----------
+    site_id : array (n,) of str
+    homes : Homes
+        All facts, the unwritten ones too.
+    served : array (n,) of bool
+        Homes that are still customers.
+    notice_days : array (n,)
+        How long low pressure is borne before the call, on average.
+    """
+
+    site_id: NDArray[np.object_]
+    homes: Homes
+    story: Story
+    day: int
+    served: Flags
+    notice_days: Array
+
+    def at(self, sites: Codes) -> Truth:
+        """Return the truth of some of the homes, by index."""
+        return Truth(
+            self.site_id[sites],
+            self.homes.take(sites),
+            self.story,
+            self.day,
+            self.served[sites],
+            self.notice_days[sites],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """Wear to come, drawn once so that every policy meets the same weather and the same units.
+
+    Attributes
+    ----------
+    per_step : array (steps, 5, rows)
+        Share of a nominal unit's life spent in each step; a row is a home and a repeat, repeats together.
+    strengths : array (draws, 5, rows)
+        What the units fitted one after another can take, as shares of nominal.
+    step_days : int
+    """
+
+    per_step: NDArray[np.float32]
+    strengths: NDArray[np.float32]
+    step_days: int
+
+
+def draw_paths(truth: Truth, *, years: float, runs: int, seed: int, step_days: int = STEP_DAYS) -> Paths:
+    """Return wear paths of every home, `runs` repeats each; the homes stay as they stand (tanks do not age).
+
+    Repeats start at different times of the year, evenly spread.
+    """
+    n = len(truth.homes)
+    rng = np.random.default_rng([seed, n])
+    rows = np.repeat(np.arange(n), runs)
+    homes = truth.homes.take(rows)
+    homes.passing[:], homes.in_use[:] = 0.0, 1.0  # what passes is not how a home stands
+    water = steady(homes, truth.day, truth.story)
+    steps = round(years * 365.25 / step_days)
+    starts = truth.day + np.tile(np.arange(runs) * 365.25 / runs, n)
+    weather = Weather(len(rows), truth.story, rng, step_days=step_days)
+    passes = SEDIMENT_PASSES[homes.part[SEDIMENT]]
+    nominal = np.stack([nominal_capacity(k, homes.part[k], truth.story) for k in range(5)])
+    per_step = np.empty((steps, 5, len(rows)), np.float32)
+    for step in range(steps):
+        of_year = day_of_year(starts + (step + 0.5) * step_days)
+        litres = litres_a_day(water, homes, of_year)
+        wear = wear_a_day(water, homes, of_year, weather.step(), litres, passes)
+        per_step[step] = wear * step_days / nominal
+    unit = np.arange(5)[None, :, None]
+    shape = (_DRAWS, 5, len(rows))
+    fresh = strength(np.broadcast_to(unit, shape), rng.random(shape), rng.random(shape), truth.story)
+    return Paths(per_step, fresh.astype(np.float32), step_days)
+
+
+def true_lives(truth: Truth, *, years: float = 20.0, runs: int = 4, seed: int = 0) -> list[list[Array]]:
+    """Return the days that units really last when each is run to its end, one after another.
+
+    Returns
+    -------
+    list over homes of lists over the five units of arrays in days; empty where there is no such unit
+    """
+    paths = draw_paths(truth, years=years, runs=runs, seed=seed)
+    lives: list[list[list[float]]] = [[[] for _ in range(5)] for _ in truth.site_id]
+    shape = paths.per_step.shape[1:]
+    spent, age, count = np.zeros(shape), np.zeros(shape), np.zeros(shape, np.int64)
+    unit, row = np.indices(shape)
+    for step in paths.per_step:
+        can = paths.strengths[count % _DRAWS, unit, row]
+        spent += step
+        age += paths.step_days
+        over = spent >= can
+        rest = np.where(over, (spent - can) / step, 0.0) * paths.step_days
+        for k, r in zip(*np.nonzero(over), strict=True):
+            if truth.homes.has[k, r // runs]:
+                lives[r // runs][k].append(float(age[k, r] - rest[k, r]))
+        spent, age = np.where(over, rest * step / paths.step_days, spent), np.where(over, rest, age)
+        count += over
+    return [[np.array(unit_lives) for unit_lives in home] for home in lives]

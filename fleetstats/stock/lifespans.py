@@ -1,0 +1,108 @@
+"""Random lives: of the units now in place, given how long they have lasted, and of those that follow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri_exp
+
+from fleetstats.errors import StockError
+from fleetstats.life.draws import LifeDraws
+from fleetstats.life.families import FAMILIES
+
+Floats = NDArray[np.float64]
+FAMILY_NAMES = tuple(FAMILIES)
+#: A life shorter than the day it began on has no place in records kept by the day.
+SHORTEST_LIFE_DAYS = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Lifespans:
+    """Lives of n units in R replicates; all units of one replicate share one draw of the parameters.
+
+    Attributes
+    ----------
+    family : numpy.ndarray (R,)
+        Place of each replicate's family in `FAMILY_NAMES`.
+    location : numpy.ndarray (n, R)
+        Log days.
+    scale : numpy.ndarray (R,)
+    """
+
+    family: NDArray[np.int8]
+    location: Floats
+    scale: Floats
+
+    def fresh(self, row: NDArray[np.intp], replicate: NDArray[np.intp], rng: np.random.Generator) -> Floats:
+        """Return the life in days (m,) of a new unit for each pair of row and replicate (m,)."""
+        return self.given(row, replicate, np.zeros(row.size), rng)
+
+    def given(
+        self,
+        row: NDArray[np.intp],
+        replicate: NDArray[np.intp],
+        lasted_days: Floats,
+        rng: np.random.Generator,
+    ) -> Floats:
+        """Return the whole life in days (m,) of units that are known to have lasted `lasted_days` (m,).
+
+        The cumulative hazard at the end of a life, less that at the age reached, is a standard
+        exponential number: exact at any age, however far in the tail.
+        """
+        location, scale = self.location[row, replicate], self.scale[replicate]
+        hazard = rng.standard_exponential(row.size)
+        z = np.empty(row.size)
+        with np.errstate(divide="ignore", over="ignore"):
+            reached = (np.log(lasted_days) - location) / scale
+            family = self.family[replicate]
+            for code in np.unique(self.family):
+                of, name = family == code, FAMILY_NAMES[code]
+                z[of] = _age_at_hazard(name, hazard[of] - FAMILIES[name].log_sf(reached[of]))
+            life = np.exp(location + scale * z)
+        return np.maximum(life, np.maximum(lasted_days, SHORTEST_LIFE_DAYS))
+
+
+def lifespans(lives: LifeDraws, rows: NDArray[np.intp], replicates: int, seed: list[int]) -> Lifespans:
+    """Return the lives of the given rows in `replicates` replicates.
+
+    The draws are spread evenly over the replicates, so each family keeps its weight, and shuffled, so
+    that draws of two components meet at random.
+
+    Raises
+    ------
+    StockError
+        If there are no draws, shapes disagree, a number is not finite or a family is unknown.
+    """
+    location = np.asarray(lives.location, dtype=np.float64)
+    scale = np.asarray(lives.scale, dtype=np.float64)
+    if location.ndim != 2 or scale.shape != (location.shape[1],) or len(lives.family) != scale.size:
+        raise StockError(
+            f"lives: location {location.shape}, scale {scale.shape} and {len(lives.family)} families "
+            "disagree; accepted is one column of location, one scale and one family for each draw"
+        )
+    if not scale.size or not (np.isfinite(location).all() and np.isfinite(scale).all() and (scale > 0).all()):
+        raise StockError(
+            "lives: there are no draws, or a location or scale is not a finite number (scales above 0); "
+            "fit the lives again"
+        )
+    unknown = set(lives.family) - set(FAMILIES)
+    if unknown:
+        raise StockError(f"lives: family {sorted(unknown)[0]!r} found; accepted are {', '.join(FAMILIES)}")
+    column = np.arange(replicates) * scale.size // replicates
+    np.random.default_rng(seed).shuffle(column)
+    return Lifespans(
+        family=np.array([FAMILY_NAMES.index(lives.family[j]) for j in column], dtype=np.int8),
+        location=np.ascontiguousarray(location[np.ix_(rows, column)]),
+        scale=scale[column],
+    )
+
+
+def _age_at_hazard(family: str, hazard: Floats) -> Floats:
+    """Return the standardised log age at which the cumulative hazard, - log S, is `hazard`."""
+    if family == "lognormal":
+        return np.asarray(-ndtri_exp(-hazard))
+    if family == "loglogistic":
+        return hazard + np.log(-np.expm1(-hazard))
+    return np.log(hazard)

@@ -1,0 +1,215 @@
+"""Walks units through their coming visits: renewals under the visit rule and call-outs, counted by period."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleetstats.stock.lifespans import Floats, Lifespans
+
+#: Unit-replicates walked at once: small enough to stay in the processor's cache.
+CELLS_AT_ONCE = 250_000
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """Units of one component in place at day 0, and the plan that each follows; arrays of n units.
+
+    Attributes
+    ----------
+    site : numpy.ndarray (n,) of int
+        Row of the site in the table of visit lateness.
+    part : numpy.ndarray (n,) of int
+        Row of the part in the counts.
+    announced : bool
+        A failure brings a call-out at once; otherwise it waits for the next visit.
+    age_days : numpy.ndarray (n,)
+        Age at day 0; NaN where it is unknown.
+    lasted_days : numpy.ndarray (n,)
+        Age at which the unit was last known not to be at the end of its life.
+    spent : numpy.ndarray (n,) of bool
+        Found at the end of its life and still in place: renewed at the next visit.
+    first_visit, visit_interval, interval, hard_limit : numpy.ndarray (n,)
+        Days: of the first planned visit, between planned visits, the component's interval, and the
+        longest age that a limit allows (inf = none).
+    """
+
+    site: NDArray[np.intp]
+    part: NDArray[np.intp]
+    announced: bool
+    age_days: Floats
+    lasted_days: Floats
+    spent: NDArray[np.bool_]
+    first_visit: Floats
+    visit_interval: Floats
+    interval: Floats
+    hard_limit: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Periods:
+    """Days counted from the as-of date: period i takes the days from `starts[i]` to before the next start.
+
+    Attributes
+    ----------
+    starts : numpy.ndarray (p + 1,)
+        First day of each period, the last one being where the forecast ends.
+    """
+
+    starts: Floats
+
+    @property
+    def last_day(self) -> float:
+        """Return the last whole day that is forecast."""
+        return float(self.starts[-1]) - 1.0
+
+    def of(self, day: Floats) -> NDArray[np.intp]:
+        """Return the period of each moment; a moment after the evening of one day counts to the next."""
+        return np.searchsorted(self.starts[1:-1] - 1.0, day, side="left")
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Units used by part, period and replicate: (parts, p, R) whole numbers.
+
+    Attributes
+    ----------
+    at_visits, at_callouts : numpy.ndarray
+        Renewed at planned visits, and at call-outs.
+    """
+
+    at_visits: NDArray[np.int64]
+    at_callouts: NDArray[np.int64]
+
+
+def count_renewals(
+    units: Units,
+    lives: Lifespans,
+    *,
+    lateness: NDArray[np.int16],
+    periods: Periods,
+    parts: int,
+    seed: list[int],
+) -> Counts:
+    """Return how many units of each part are renewed in each period, in each replicate.
+
+    At every visit a unit is renewed if it is found spent, or if its age at the next planned visit would
+    pass its interval by more than half a visit interval, or its hard limit by a day. Call-outs renew the
+    spent unit alone. Visits follow the plan's calendar, each one late by its own number of days.
+
+    Parameters
+    ----------
+    units : Units
+    lives : Lifespans
+        Rows as `units`.
+    lateness : numpy.ndarray (sites, visits, R)
+        Days by which each visit is late.
+    periods : Periods
+    parts : int
+        Number of parts counted.
+    seed : list of int
+        Seed of the random lives.
+    """
+    replicates = lives.scale.size
+    shape = (parts, periods.starts.size - 1, replicates)
+    counts = Counts(np.zeros(shape, np.int64), np.zeros(shape, np.int64))
+    step = max(1, CELLS_AT_ONCE // replicates)
+    for number, start in enumerate(range(0, units.site.size, step)):
+        rows = np.arange(start, min(start + step, units.site.size))
+        rng = np.random.default_rng([*seed, number])
+        _Walk(units, lives, rows, lateness, periods, counts, rng).run()
+    return counts
+
+
+class _Walk:
+    """One block of units on its way through the visits; `born` and `fails` are days, (rows, R)."""
+
+    __slots__ = ("born", "counts", "fails", "forced", "lateness", "lives", "periods", "rng", "rows", "units")
+
+    def __init__(
+        self,
+        units: Units,
+        lives: Lifespans,
+        rows: NDArray[np.intp],
+        lateness: NDArray[np.int16],
+        periods: Periods,
+        counts: Counts,
+        rng: np.random.Generator,
+    ) -> None:
+        self.units, self.lives, self.rows, self.lateness = units, lives, rows, lateness
+        self.periods, self.counts, self.rng = periods, counts, rng
+        shape = (rows.size, lives.scale.size)
+        age = np.broadcast_to(units.age_days[rows, None], shape).copy()
+        unknown = np.isnan(age)
+        # Nothing is known of such a unit but that it is within its interval or past it: any age is as likely.
+        age[unknown] = (rng.random(shape) * units.interval[rows, None])[unknown]
+        lasted = np.broadcast_to(units.lasted_days[rows, None], shape)
+        if units.announced:
+            lasted = np.maximum(lasted, age)  # it would have been heard of
+        row, replicate = (index.ravel() for index in np.indices(shape))
+        life = lives.given(rows[row], replicate, lasted.ravel(), rng).reshape(shape)
+        self.born = -age
+        self.fails = life - age
+        self.forced = np.broadcast_to(units.spent[rows, None], shape) | unknown
+        self.fails[units.spent[rows]] = np.inf if units.announced else 0.0
+
+    def run(self) -> None:
+        last = self.periods.last_day
+        units, rows = self.units, self.rows
+        planned = units.first_visit[rows].copy()
+        visit = 0
+        while (due := np.flatnonzero(planned <= last)).size:
+            late = self.lateness[units.site[rows[due]], visit]
+            self._call_outs(due, planned[due, None] + late)
+            self._renew_at_visit(
+                due, planned[due, None] + late, planned[due] + units.visit_interval[rows[due]]
+            )
+            planned[due] += units.visit_interval[rows[due]]
+            visit += 1
+        everyone = np.arange(rows.size)
+        self._call_outs(everyone, np.full(self.born.shape, np.inf))
+
+    def _call_outs(self, some: NDArray[np.intp], until: Floats) -> None:
+        """Renew every announced failure of `some` units up to the day `until` (rows, R)."""
+        if not self.units.announced:
+            return
+        limit = np.minimum(until, self.periods.last_day)
+        at, replicate = np.nonzero(self.fails[some] <= limit)
+        row, limit = some[at], limit[at, replicate]
+        while row.size:
+            day = self.fails[row, replicate]
+            self._count(self.counts.at_callouts, row, replicate, day)
+            self._fit(row, replicate, day)
+            again = self.fails[row, replicate] <= limit
+            row, replicate, limit = row[again], replicate[again], limit[again]
+
+    def _renew_at_visit(self, some: NDArray[np.intp], day: Floats, next_planned: Floats) -> None:
+        of = self.rows[some]
+        age_next = next_planned[:, None] - self.born[some]
+        latest = self.units.interval[of] + self.units.visit_interval[of] / 2.0
+        renew = (age_next > latest[:, None]) | (age_next >= self.units.hard_limit[of, None] + 1.0)
+        renew |= self.forced[some]
+        if not self.units.announced:
+            renew |= self.fails[some] <= day
+        renew &= day <= self.periods.last_day
+        at, replicate = np.nonzero(renew)
+        self._count(self.counts.at_visits, some[at], replicate, day[at, replicate])
+        self._fit(some[at], replicate, day[at, replicate])
+
+    def _fit(self, row: NDArray[np.intp], replicate: NDArray[np.intp], day: Floats) -> None:
+        self.born[row, replicate] = day
+        self.forced[row, replicate] = False
+        self.fails[row, replicate] = day + self.lives.fresh(self.rows[row], replicate, self.rng)
+
+    def _count(
+        self,
+        counts: NDArray[np.int64],
+        row: NDArray[np.intp],
+        replicate: NDArray[np.intp],
+        day: Floats,
+    ) -> None:
+        place = (self.units.part[self.rows[row]], self.periods.of(day), replicate)
+        flat = np.ravel_multi_index(place, counts.shape)
+        counts += np.bincount(flat, minlength=counts.size).reshape(counts.shape)

@@ -1,0 +1,363 @@
+"""The DuckDB file of a fleet: opens it, runs the SQL models and checks, keeps and hands out results."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from fleetstats.errors import StoreError
+from fleetstats.models import Model, checks, models
+from fleetstats.settings import Settings
+
+SCHEMA_VERSION = 1
+CHECK_COLUMNS = "check_name, severity, site_id, visit_id, rows, message, what_to_do"
+#: Unit of a column by the end of its name.
+UNIT_ENDINGS = (
+    ("_days", "days"), ("_kpa", "kPa"), ("_lpm", "L/min"), ("_m3", "m3"), ("_mg_l", "mg/L"), ("_ntu", "NTU"),
+    ("_percent", "%"), ("_litres", "L"), ("_m2", "m2"), ("_um", "micron"), ("_years", "years"),
+    ("_per_year", "per year"), ("_chance", "share 0-1"), ("_on", "date"), ("_date", "date"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Relations:
+    """Everything known of the fleet at `as_of`: where SQL ends and Python begins.
+
+    Each field but `as_of` is a polars frame; grain, units and columns stand at the head of the SQL model of
+    the same name. `checks` holds what the checks found: check, severity, site_id, visit_id, rows, message,
+    what_to_do.
+    """
+
+    as_of: date
+    spells: pl.DataFrame
+    left_out: pl.DataFrame
+    readings: pl.DataFrame
+    in_place: pl.DataFrame
+    visits: pl.DataFrame
+    sites: pl.DataFrame
+    work: pl.DataFrame
+    parts: pl.DataFrame
+    changes: pl.DataFrame
+    samples: pl.DataFrame
+    site_limits: pl.DataFrame
+    decisions: pl.DataFrame
+    checks: pl.DataFrame
+
+
+class _Frame:
+    """A polars frame that DuckDB can scan: it reads the Arrow stream itself, without pyarrow."""
+
+    def __init__(self, frame: pl.DataFrame) -> None:
+        self._frame = frame
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
+        return self._frame.__arrow_c_stream__(requested_schema)
+
+
+class Store:
+    """The store of one fleet: a DuckDB file, or ":memory:".
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; made if it does not exist, unless `read_only`.
+    read_only : bool
+        Open without the right to change it.
+
+    Raises
+    ------
+    StoreError
+        If the file is locked, damaged, no store of fleetstats, or of another schema version.
+    """
+
+    def __init__(self, path: str | Path, *, read_only: bool = False) -> None:
+        self.path = str(path)
+        self._con = _connect(self.path, read_only)
+        try:
+            self._check_schema(read_only)
+        except BaseException:
+            self._con.close()
+            raise
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; the store cannot be used after."""
+        self._con.close()
+
+    # -- plain access, for intake ------------------------------------------------------------------------
+
+    def run(
+        self, query: str, values: Mapping[str, Any] | Sequence[Any] | None = None
+    ) -> list[tuple[Any, ...]]:
+        """Return all rows that a statement gives, in order."""
+        return self._con.execute(query, values).fetchall()
+
+    def frame(self, query: str) -> pl.DataFrame:
+        """Return the rows of a query as a frame."""
+        return pl.DataFrame(self._con.sql(query))
+
+    def stage(self, name: str, frame: pl.DataFrame) -> None:
+        """Keep `frame` as the temporary table `name`, replacing any other of that name."""
+        self._con.register("_incoming_frame", _Frame(frame))
+        try:
+            self._con.execute(f'CREATE OR REPLACE TEMP TABLE "{name}" AS SELECT * FROM _incoming_frame')
+        finally:
+            self._con.unregister("_incoming_frame")
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Run the block as one transaction: all of it is kept, or after an error none.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be written (a full disk, a read-only file).
+        """
+        self._con.execute("BEGIN")
+        try:
+            yield
+            self._con.execute("COMMIT")
+        except BaseException as exc:
+            with suppress(duckdb.Error):  # the failed statement may have ended the transaction already
+                self._con.execute("ROLLBACK")
+            if isinstance(exc, duckdb.IOException | duckdb.OutOfMemoryException):
+                raise StoreError(
+                    f"store {self.path}: could not be written ({exc}); nothing was changed; free some room "
+                    "and try again"
+                ) from exc
+            raise
+
+    # -- what is known -----------------------------------------------------------------------------------
+
+    def has_records(self) -> bool:
+        """Return whether any visit was ever accepted."""
+        known = self.run(
+            "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'records' AND table_name = 'visits'"
+        )
+        return bool(known) and bool(self.run("SELECT 1 FROM records.visits LIMIT 1"))
+
+    def latest_visit(self) -> date | None:
+        """Return the latest accepted visit date, or None when there are no visits."""
+        if not self.has_records():
+            return None
+        found: date | None = self.run("SELECT max(visit_date) FROM records.visits")[0][0]
+        return found
+
+    def relations(self, *, as_of: date, settings: Settings) -> Relations:
+        """Return what was known of the fleet at `as_of`, later visits unseen.
+
+        Parameters
+        ----------
+        as_of : date
+            The day things are seen from; an earlier day gives what was known then.
+        settings : Settings
+            Says what ends the life of each component and what renews it.
+
+        Raises
+        ------
+        StoreError
+            If there are no records up to that day, or a model fails.
+        """
+        first = self.run("SELECT min(visit_date) FROM records.visits")[0][0] if self.has_records() else None
+        if first is None:
+            raise StoreError(
+                f"store {self.path}: holds no visits yet; load records first: fleetstats load PATH"
+            )
+        if first > as_of:
+            raise StoreError(
+                f"store {self.path}: as-of {as_of} is before the first visit, {first}; give a later day"
+            )
+        self._stage_settings(settings)
+        for model in models():
+            self._run_model(model, as_of)
+        names = [name for name in Relations.__slots__ if name not in ("as_of", "checks")]
+        frames = {name: self.frame(f'FROM temp."{name}"') for name in names}
+        return Relations(as_of=as_of, checks=self._run_checks(as_of), **frames)
+
+    # -- results -----------------------------------------------------------------------------------------
+
+    def keep(self, results: Mapping[str, pl.DataFrame], *, as_of: date) -> None:
+        """Keep result tables, replacing those of an earlier run; all or none.
+
+        Parameters
+        ----------
+        results : mapping of name to frame
+            Every table of the run; tables of an earlier run that are not among them are dropped.
+        as_of : date
+            Kept with them as table `analysis`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be written.
+        """
+        with self.transaction():
+            for (name,) in self.run("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'results'"):
+                self.run(f'DROP TABLE results."{name}"')
+            self._keep({**results, "analysis": pl.DataFrame({"as_of": [as_of]})})
+
+    def keep_also(self, results: Mapping[str, pl.DataFrame]) -> None:
+        """Keep result tables beside those of the last run, replacing any of the same name; all or none.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be written.
+        """
+        with self.transaction():
+            self._keep(results)
+
+    def table(self, name: str) -> pl.DataFrame:
+        """Return a kept result table, or one of the load journal (loads, refused, corrections).
+
+        Raises
+        ------
+        StoreError
+            If there is no such table; the message names those there are.
+        """
+        places = self._places()
+        if name not in places:
+            raise StoreError(
+                f"store {self.path}: no table '{name}'; there are {', '.join(sorted(places)) or 'none yet'}; "
+                "run fleetstats analyse to make the results"
+            )
+        return self.frame(f'SELECT * FROM {places[name]}."{name}"')
+
+    def tables(self) -> pl.DataFrame:
+        """Return every table that `table` knows: table, column, type, unit; one row a column."""
+        places = self._places()
+        found = self.run("SELECT schema_name, table_name, column_name, data_type FROM duckdb_columns()")
+        rows = [
+            (table, column, kind, unit_of(column, kind))
+            for schema, table, column, kind in found
+            if places.get(table) == schema
+        ]
+        return pl.DataFrame(
+            rows, schema=dict.fromkeys(("table", "column", "type", "unit"), pl.String), orient="row"
+        )
+
+    def _places(self) -> dict[str, str]:
+        rows = self.run(
+            "SELECT table_name, schema_name FROM duckdb_tables() WHERE schema_name IN ('journal', 'results') "
+            "ORDER BY schema_name, table_name"
+        )
+        return {name: schema for name, schema in rows if name != "cuts"}
+
+    # -- inside ------------------------------------------------------------------------------------------
+
+    def _keep(self, results: Mapping[str, pl.DataFrame]) -> None:
+        for name, frame in results.items():
+            self.stage("_kept", frame)
+            self.run(f'CREATE OR REPLACE TABLE results."{name}" AS SELECT * FROM temp._kept')
+            self.run("DROP TABLE temp._kept")
+
+    def _check_schema(self, read_only: bool) -> None:
+        tables = {
+            name for (name,) in self.run("SELECT schema_name || '.' || table_name FROM duckdb_tables()")
+        }
+        if "main.fleetstats_store" in tables:
+            version = self.run("SELECT schema_version FROM main.fleetstats_store")[0][0]
+            if version != SCHEMA_VERSION:
+                raise StoreError(
+                    f"store {self.path}: has schema version {version}, this fleetstats works with "
+                    f"{SCHEMA_VERSION}; load the records into a new store file (--store NEW.duckdb)"
+                )
+        elif tables:
+            raise StoreError(
+                f"store {self.path}: is a DuckDB file but no store of fleetstats; name another with --store"
+            )
+        elif not read_only:
+            for statement in (
+                "CREATE SCHEMA records", "CREATE SCHEMA journal", "CREATE SCHEMA results",
+                f"CREATE TABLE main.fleetstats_store AS SELECT {SCHEMA_VERSION} AS schema_version",
+            ):  # fmt: skip
+                self.run(statement)
+
+    def _stage_settings(self, settings: Settings) -> None:
+        kinds = list(settings.components.values())
+        rules = pl.DataFrame(
+            [(k.name, k.announced, k.pressure_limit_kpa, k.customary_days) for k in kinds],
+            schema={
+                "component": pl.String, "announced": pl.Boolean, "pressure_limit_kpa": pl.Float64,
+                "customary_days": pl.Float64,
+            },
+            orient="row",
+        )  # fmt: skip
+        self.stage("component_rules", rules)
+        lists = {
+            "end_conditions": ("condition", {k.name: k.end_conditions for k in kinds}),
+            "end_causes": ("cause", {k.name: k.callout_causes for k in kinds}),
+            "renewing_actions": ("action", {k.name: k.renewed_by for k in kinds}),
+        }
+        for name, (column, words) in lists.items():
+            rows = [(component, word) for component, several in words.items() for word in several]
+            self.stage(
+                name, pl.DataFrame(rows, schema={"component": pl.String, column: pl.String}, orient="row")
+            )
+
+    def _run_model(self, model: Model, as_of: date) -> None:
+        try:
+            self._con.execute(
+                f'CREATE OR REPLACE TEMP TABLE "{model.name}" AS {model.query}',
+                {"as_of": as_of} if "$as_of" in model.query else None,
+            )
+        except duckdb.Error as exc:
+            raise StoreError(f"store {self.path}: model {model.name} failed: {exc}") from exc
+
+    def _run_checks(self, as_of: date) -> pl.DataFrame:
+        found = []
+        for check in checks():
+            self._run_model(check, as_of)
+            found.append(f'SELECT {CHECK_COLUMNS} FROM temp."{check.name}"')
+        return self.frame(" UNION ALL ".join(found) + " ORDER BY ALL").rename({"check_name": "check"})
+
+
+def _connect(path: str, read_only: bool) -> duckdb.DuckDBPyConnection:
+    quiet: dict[str, str | bool | int | float | list[str]] = {
+        "autoinstall_known_extensions": False,
+        "autoload_known_extensions": False,
+    }
+    try:
+        return duckdb.connect(path, read_only=read_only, config=quiet)
+    except duckdb.Error as exc:
+        raise StoreError(f"store {path}: {_why_not_opened(str(exc))}") from exc
+
+
+def _why_not_opened(reason: str) -> str:
+    if "lock" in reason:
+        return "is in use by another program; close that one, or wait until it has finished, and try again"
+    if "does not exist" in reason:
+        return "not found; load records first: fleetstats load PATH"
+    if (
+        "not a valid DuckDB" in reason
+        or "orrupt" in reason
+        or "Serialization" in reason
+        or "hecksum" in reason
+    ):
+        return (
+            f"is damaged or no DuckDB file ({reason}); put back a copy of it, or load the records into a new "
+            "file (--store NEW.duckdb)"
+        )
+    return f"cannot be opened ({reason}); check the path and the rights to it"
+
+
+def unit_of(column: str, kind: str) -> str:
+    """Return the unit of a result column, from its name; empty for counts, names and money."""
+    if kind == "DATE":
+        return "date"
+    return next((unit for ending, unit in UNIT_ENDINGS if column.endswith(ending)), "")

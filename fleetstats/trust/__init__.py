@@ -1,0 +1,6 @@
+"""Trust: forecasts made at past dates against what came after, and whether chances come true."""
+
+from fleetstats.trust.calibration import calibration, log_score
+from fleetstats.trust.replay import Origin, Replay, Rivals, replay
+
+__all__ = ["Origin", "Replay", "Rivals", "calibration", "log_score", "replay"]

@@ -1,0 +1,81 @@
+"""What drawn lives foretell of units that are then followed: chances, hazards and log probabilities."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleetstats.life.draws import LifeDraws
+from fleetstats.life.families import FAMILIES
+
+Floats = NDArray[np.float64]
+#: Records are kept by the day: a failure on day t stands for the day that ends there.
+DAY = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """Lives foretold of n units known to have lasted `since_days`.
+
+    Attributes
+    ----------
+    lives : draws
+        Rows as the units, D draws.
+    since_days : numpy.ndarray (n,)
+    """
+
+    lives: LifeDraws
+    since_days: Floats
+
+    def hazard_draws(self, age_days: Floats) -> Floats:
+        """Return the cumulative hazard from `since_days` to `age_days` (n,) under each draw, (n, D)."""
+        return self._log_survival(self.since_days) - self._log_survival(age_days)
+
+    def hazard(self, age_days: Floats) -> Floats:
+        """Return the same with the draws averaged as chances, (n,): - log of the share still working."""
+        return -_log_mean(-self.hazard_draws(age_days))
+
+    def chance(self, age_days: Floats) -> Floats:
+        """Return the chance of failure from `since_days` to `age_days`, (n,)."""
+        return -np.expm1(-self.hazard(age_days))
+
+    def log_probability(self, lower_days: Floats, upper_days: Floats) -> Floats:
+        """Return the log of the probability given to what was seen, (n,).
+
+        An end in (lower, upper], a failure on one day (lower == upper), or, with upper = inf, still
+        working at `lower`.
+        """
+        exact = lower_days == upper_days
+        low = np.where(exact, np.maximum(lower_days - DAY, self.since_days), lower_days)
+        z_low, z_high = self._standardised(low), self._standardised(upper_days)
+        within = np.empty(z_low.shape)
+        names = np.asarray(self.lives.family)
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+            for name in dict.fromkeys(self.lives.family):
+                of = names == name
+                family = FAMILIES[name]
+                ended = family.log_between(z_low[:, of], z_high[:, of])
+                open_end = np.isinf(upper_days)[:, None]
+                within[:, of] = np.where(open_end, family.log_sf(z_low[:, of]), ended)
+        return _log_mean(within - self._log_survival(self.since_days))
+
+    def _standardised(self, days: Floats) -> Floats:
+        with np.errstate(divide="ignore"):
+            return (np.log(days)[:, None] - self.lives.location) / self.lives.scale
+
+    def _log_survival(self, days: Floats) -> Floats:
+        z = self._standardised(days)
+        names = np.asarray(self.lives.family)
+        log_share = np.empty(z.shape)
+        with np.errstate(over="ignore"):
+            for name in dict.fromkeys(self.lives.family):
+                of = names == name
+                log_share[:, of] = FAMILIES[name].log_sf(z[:, of])
+        return log_share
+
+
+def _log_mean(log_values: Floats) -> Floats:
+    """Return the log of the mean over draws of exp(log_values), (n, D) -> (n,)."""
+    return np.asarray(np.logaddexp.reduce(log_values, axis=1) - np.log(log_values.shape[1]))

@@ -1,0 +1,14 @@
+-- Passing changes that touched each unit while it was in place (drought, ash, an empty house, a cleaned tank).
+-- grain: one row a unit that any touched; flags = their kinds, in alphabetical order
+-- units: none
+-- reads: bounds, changes
+WITH spans AS (
+    SELECT spell_id, site_id, fitted_on, until_on FROM temp.bounds WHERE fitted_on IS NOT NULL
+),
+passing AS (
+    SELECT site_id, changed_on, coalesce("until", changed_on) AS over_on, kind FROM temp.changes WHERE NOT lasting
+)
+SELECT s.spell_id, string_agg(DISTINCT p.kind, ', ' ORDER BY p.kind) AS flags
+FROM spans AS s
+JOIN passing AS p ON p.site_id = s.site_id AND p.changed_on <= s.until_on AND p.over_on >= s.fitted_on
+GROUP BY s.spell_id

@@ -1,0 +1,74 @@
+"""Fixtures that make a store from a few lines of CSV written in the test."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from textwrap import dedent
+
+import polars as pl
+import pytest
+
+from fleetstats.intake.accept import LoadReport, load_paths
+from fleetstats.settings import Settings, default_settings
+from fleetstats.store import Relations, Store
+
+TODAY = date(2026, 1, 1)
+
+
+@dataclass
+class Fleet:
+    """A store in memory, filled from CSV text."""
+
+    store: Store
+    folder: Path
+    loads: int = 0
+
+    def load(self, *, today: date = TODAY, **tables: str) -> LoadReport:
+        """Load tables given as CSV text; a name with __2 at its end is a second file of that table."""
+        self.loads += 1
+        paths = []
+        for name, text in tables.items():
+            table, _, copy = name.partition("__")
+            folder = self.folder / f"load{self.loads}{copy}"
+            folder.mkdir(exist_ok=True)
+            path = folder / f"{table}.csv"
+            path.write_text(dedent(text).lstrip("\n"), encoding="utf-8")
+            paths.append(path)
+        return load_paths(self.store, paths, today=today)
+
+    def known(
+        self, as_of: str | None = None, settings: Settings | None = None, **tables: str
+    ) -> Relations:
+        """Return what is known after loading the tables; sites are made up for the visits if not given."""
+        if "sites" not in tables and "visits" in tables and not self.store.has_records():
+            tables = {"sites": sites_of(tables["visits"]), **tables}
+        if tables:
+            self.load(**tables)
+        day = date.fromisoformat(as_of) if as_of else self.store.latest_visit()
+        assert day is not None
+        return self.store.relations(as_of=day, settings=settings or default_settings())
+
+
+def sites_of(visits: str) -> str:
+    """Return a sites table that names every site of a visits table."""
+    frame = pl.read_csv(dedent(visits).strip().encode(), infer_schema=False)
+    return "site_id\n" + "\n".join(sorted(set(frame["site_id"].drop_nulls().to_list()))) + "\n"
+
+
+@pytest.fixture
+def fleet(tmp_path: Path) -> Iterator[Fleet]:
+    with Store(":memory:") as store:
+        yield Fleet(store, tmp_path)
+
+
+@pytest.fixture
+def rows() -> Callable[..., list[tuple[object, ...]]]:
+    """Return some columns of a frame as a list of tuples."""
+
+    def of(frame: pl.DataFrame, *columns: str) -> list[tuple[object, ...]]:
+        return frame.select(columns).rows()
+
+    return of

@@ -1,0 +1,95 @@
+"""Families against scipy's distributions in the middle, and against series far in the tails."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from fleetstats.errors import LifeError
+from fleetstats.life.families import FAMILIES, family_called, log1mexp
+
+LAWS = {
+    "weibull": stats.gumbel_l,
+    "exponential": stats.gumbel_l,
+    "lognormal": stats.norm,
+    "loglogistic": stats.logistic,
+}
+MIDDLE = np.linspace(-6, 3, 37)
+
+
+@pytest.mark.parametrize("name", LAWS)
+def test_middle_against_scipy(name):
+    family, law = FAMILIES[name], LAWS[name]
+    np.testing.assert_allclose(family.log_sf(MIDDLE), law.logsf(MIDDLE), rtol=1e-10)
+    np.testing.assert_allclose(family.log_cdf(MIDDLE), law.logcdf(MIDDLE), rtol=1e-9, atol=1e-12)
+    np.testing.assert_allclose(family.log_pdf(MIDDLE), law.logpdf(MIDDLE), rtol=1e-10)
+    high = MIDDLE + 0.7
+    np.testing.assert_allclose(
+        np.exp(family.log_between(MIDDLE, high)), law.cdf(high) - law.cdf(MIDDLE), rtol=1e-8, atol=1e-15
+    )
+    np.testing.assert_allclose(family.quantile(law.cdf(MIDDLE)), MIDDLE, atol=1e-8)
+
+
+@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize(
+    ("function", "slope", "sign"),
+    [
+        ("log_sf", "hazard", -1),
+        ("hazard", "hazard_slope", 1),
+        ("log_cdf", "reverse_hazard", 1),
+        ("reverse_hazard", "reverse_hazard_slope", 1),
+        ("log_pdf", "score", 1),
+        ("score", "score_slope", 1),
+    ],
+)
+def test_slopes_against_differences(name, function, slope, sign):
+    family = FAMILIES[name]
+    step = 1e-5
+    rise = getattr(family, function)(MIDDLE + step) - getattr(family, function)(MIDDLE - step)
+    np.testing.assert_allclose(sign * getattr(family, slope)(MIDDLE), rise / (2 * step), rtol=1e-6, atol=1e-6)
+
+
+def test_weibull_tails():
+    family = FAMILIES["weibull"]
+    assert family.log_sf(np.array(6.0)) == pytest.approx(-np.exp(6.0))
+    # the chance of ending before exp(-800) is exp(-800), which is no double
+    assert family.log_cdf(np.array(-800.0)) == pytest.approx(-800.0)
+    assert family.log_between(np.array(-801.0), np.array(-800.0)) == pytest.approx(
+        -800 + np.log(1 - np.exp(-1))
+    )
+    assert family.log_between(np.array(5.0), np.array(900.0)) == pytest.approx(-np.exp(5.0))
+    assert family.reverse_hazard(np.array([-800.0, 900.0])).tolist() == [1.0, 0.0]
+    assert family.reverse_hazard_slope(np.array(900.0)) == 0.0
+    assert family.log_sf(np.array(800.0)) == -np.inf
+
+
+def test_lognormal_tails():
+    family = FAMILIES["lognormal"]
+    for z in (40.0, 1e4, 1e8):
+        # Abramowitz & Stegun 26.2.12: log Q(z) = - z^2/2 - log(z sqrt(2 pi)) + log(1 - 1/z^2 + 3/z^4 - 15/z^6)
+        series = -0.5 * z * z - np.log(z * np.sqrt(2 * np.pi)) + np.log1p(-(z**-2) + 3 * z**-4 - 15 * z**-6)
+        assert family.log_sf(np.array(z)) == pytest.approx(series, rel=1e-12)
+        assert family.log_cdf(np.array(-z)) == pytest.approx(series, rel=1e-12)
+    assert family.log_between(np.array(-40.5), np.array(-40.0)) == pytest.approx(
+        float(family.log_between(np.array(40.0), np.array(40.5)))
+    )
+    assert np.isfinite(family.log_between(np.array(40.0), np.array(41.0)))
+
+
+def test_loglogistic_tails():
+    family = FAMILIES["loglogistic"]
+    assert family.log_sf(np.array(900.0)) == -900
+    assert family.log_between(np.array(900.0), np.array(901.0)) == pytest.approx(
+        -900 + np.log(1 - np.exp(-1))
+    )
+
+
+def test_log1mexp_at_both_ends():
+    assert log1mexp(np.array(1e-20)) == pytest.approx(np.log(1e-20))
+    assert log1mexp(np.array(50.0)) == pytest.approx(-np.exp(-50.0), rel=1e-12)
+
+
+def test_an_unknown_family_is_named_with_those_there_are():
+    with pytest.raises(
+        LifeError, match=r"'gamma' is not known.*weibull, lognormal, loglogistic, exponential"
+    ):
+        family_called("gamma")

@@ -64,6 +64,9 @@ DEFAULT_OUT = Path("fleet-report")
 
 def main() -> None:
     """Run the command line; every error that a person can mend ends in one message and exit code 1."""
+    # Our matrices are small: threads of the linear algebra library only wait for one another, and on a busy
+    # machine a fit takes several times as long with them. Must be said before numpy is imported.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app()
     except FleetstatsError as error:

@@ -18,6 +18,13 @@ from fleetstats.models import Model, checks, models
 from fleetstats.settings import Settings
 
 SCHEMA_VERSION = 1
+DISK_ERRORS = (
+    duckdb.IOException,
+    duckdb.OutOfMemoryException,
+    duckdb.SerializationException,
+    duckdb.InternalException,
+    duckdb.FatalException,
+)
 CHECK_COLUMNS = "check_name, severity, site_id, visit_id, rows, message, what_to_do"
 #: Unit of a column by the end of its name.
 UNIT_ENDINGS = (
@@ -105,11 +112,13 @@ class Store:
         self, query: str, values: Mapping[str, Any] | Sequence[Any] | None = None
     ) -> list[tuple[Any, ...]]:
         """Return all rows that a statement gives, in order."""
-        return self._con.execute(query, values).fetchall()
+        with self._telling():
+            return self._con.execute(query, values).fetchall()
 
     def frame(self, query: str) -> pl.DataFrame:
         """Return the rows of a query as a frame."""
-        return pl.DataFrame(self._con.sql(query))
+        with self._telling():
+            return pl.DataFrame(self._con.sql(query))
 
     def stage(self, name: str, frame: pl.DataFrame) -> None:
         """Keep `frame` as the temporary table `name`, replacing any other of that name."""
@@ -128,19 +137,26 @@ class Store:
         StoreError
             If the file cannot be written (a full disk, a read-only file).
         """
-        self._con.execute("BEGIN")
+        with self._telling():
+            self._con.execute("BEGIN")
+            try:
+                yield
+                self._con.execute("COMMIT")
+            except BaseException:
+                with suppress(duckdb.Error):  # the failed statement may have ended the transaction already
+                    self._con.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def _telling(self) -> Iterator[None]:
+        """Turn what the disk or the file is to blame for into a StoreError."""
         try:
             yield
-            self._con.execute("COMMIT")
-        except BaseException as exc:
-            with suppress(duckdb.Error):  # the failed statement may have ended the transaction already
-                self._con.execute("ROLLBACK")
-            if isinstance(exc, duckdb.IOException | duckdb.OutOfMemoryException):
-                raise StoreError(
-                    f"store {self.path}: could not be written ({exc}); nothing was changed; free some room "
-                    "and try again"
-                ) from exc
-            raise
+        except DISK_ERRORS as exc:
+            raise StoreError(
+                f"store {self.path}: could not be read or written ({exc}); it is as before this "
+                "command; free some room on the disk and try again, or put back a copy if the file is damaged"
+            ) from exc
 
     # -- what is known -----------------------------------------------------------------------------------
 
@@ -282,11 +298,10 @@ class Store:
                 f"store {self.path}: is a DuckDB file but no store of fleetstats; name another with --store"
             )
         elif not read_only:
-            for statement in (
-                "CREATE SCHEMA records", "CREATE SCHEMA journal", "CREATE SCHEMA results",
-                f"CREATE TABLE main.fleetstats_store AS SELECT {SCHEMA_VERSION} AS schema_version",
-            ):  # fmt: skip
-                self.run(statement)
+            with self.transaction():
+                for schema in ("records", "journal", "results"):
+                    self.run(f"CREATE SCHEMA {schema}")
+                self.run(f"CREATE TABLE main.fleetstats_store AS SELECT {SCHEMA_VERSION} AS schema_version")
 
     def _stage_settings(self, settings: Settings) -> None:
         kinds = list(settings.components.values())

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+
+# As the command line does, before numpy is imported: its threads slow small matrices down.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -39,9 +44,7 @@ class Fleet:
             paths.append(path)
         return load_paths(self.store, paths, today=today)
 
-    def known(
-        self, as_of: str | None = None, settings: Settings | None = None, **tables: str
-    ) -> Relations:
+    def known(self, as_of: str | None = None, settings: Settings | None = None, **tables: str) -> Relations:
         """Return what is known after loading the tables; sites are made up for the visits if not given."""
         if "sites" not in tables and "visits" in tables and not self.store.has_records():
             tables = {"sites": sites_of(tables["visits"]), **tables}

@@ -63,7 +63,9 @@ def invent(sites: int = 24, seed: int = 7) -> Results:
             {"site_id": site, "callouts_per_year": 3.1, "cost_per_year": 1440.0, "cost_per_year_like": 610.0,
              "worth_per_year": 830.0, "worth_low": 520.0, "worth_high": 1150.0} for site in worst
         ]),
-        changes=pl.DataFrame([{"site_id": rows[0]["site_id"], "changed_on": date(2024, 6, 1), "kind": "roof"}]),
+        changes=pl.DataFrame(
+            [{"site_id": rows[0]["site_id"], "changed_on": date(2024, 6, 1), "kind": "roof"}]
+        ),
         left_out=_left_out(rows), curves=_curves(), **_fleet(sites, draw),
     )  # fmt: skip
 
@@ -268,7 +270,10 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
                 ("first_flush[yes]", 1.21, 1.08, 1.35), ("log_daily_litres", 0.51, 0.44, 0.60),
                 ("roof_material[asphalt_shingle]", 0.93, 0.80, 1.08),
             )
-        ] + [{"component": "quartz_sleeve", "term": "log_hardness", "time_ratio": 0.5, "low": 0.4, "high": 0.63}],
+        ] + [
+            {"component": "quartz_sleeve", "term": "log_hardness", "time_ratio": 0.5, "low": 0.4,
+             "high": 0.63}
+        ],
         "families": [
             {"component": name, "family": family, "weight": weight, "sigma": 0.4, "tau": 0.35,
              "log_evidence": -1023.4, "spells": 400, "failures": 160 if name != "uv_lamp" else 12}
@@ -287,10 +292,13 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
              "happened_high": min(1.0, p + 0.09), "spells": 60, "failures": round(57 * p)}
             for name in list(KINDS)[:2] for p in (0.1, 0.3, 0.5, 0.7, 0.9)
         ],
-        "sensitivity": [{"component": "sediment_cartridge", "assumption": "units taken out loaded were nearly spent",
-                         "shift_days": -14.0, "shift_low_days": -28.0, "shift_high_days": 0.0, "sites": sites}],
+        "sensitivity": [{"component": "sediment_cartridge",
+                         "assumption": "units taken out loaded were nearly spent",
+                         "shift_days": -14.0, "shift_low_days": -28.0, "shift_high_days": 0.0,
+                         "sites": sites}],
         "refused": [{"file": "visits.csv", "sheet": None, "line": 17, "column": "visit_date",
-                     "value": "=31/02/2024", "reason": "a date such as 2024-02-28, not after the day of loading"}],
+                     "value": "=31/02/2024",
+                     "reason": "a date such as 2024-02-28, not after the day of loading"}],
         "warnings": [{"check": "meter_backwards", "severity": "warning", "site_id": "HB-0002",
                       "visit_id": "HB-0002-230101", "rows": 1, "message": "the meter reads less than before",
                       "what_to_do": "look whether the meter was changed"}],
@@ -299,7 +307,7 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
                    "changed": 0}],
         "fleet_counts": [
             {"year": year, "sites": sites, "visits": 2 * sites, "callouts": sites // 2,
-             **{name: 2 * sites for name in KINDS}, "lamps_past_rating": 3}
+             **dict.fromkeys(KINDS, 2 * sites), "lamps_past_rating": 3}
             for year in range(2022, 2027)
         ],
         "totals": [

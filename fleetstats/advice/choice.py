@@ -119,7 +119,7 @@ def preferred(
     different = np.stack([_different(plans, option) for option in visits])
     near = totals <= limit[:, None]
     rank = np.where(near, different * 2.0 + totals / (totals.max(where=near, initial=1.0) * 1.001), np.inf)
-    best = np.moveaxis(rank, 1, 0).reshape(len(limit), -1).argmin(axis=1)
+    best = np.moveaxis(rank, 1, 0).reshape(len(limit), len(options) * len(plans.weeks)).argmin(axis=1)
     option, week_at = np.divmod(best, len(plans.weeks))
     every_n = visits[option[plans.address], np.arange(len(plans.address)), week_at[plans.address]]
     return _customary_where_near(

@@ -39,6 +39,7 @@ class _Batch:
     sites: IntArray
     units: IntArray
     there: IntArray
+    first_site: int
     first_address: int
     addresses: int
 
@@ -100,16 +101,18 @@ class Planner:
         return joined([sites for sites, _ in done]), joined([units for _, units in done])
 
     def _batches(self) -> Iterator[_Batch]:
+        """Yield whole addresses, some thousand units at a time; one empty batch where there is no site."""
         total = int(self._site_address[-1]) + 1 if len(self._site_address) else 0
         ends = np.searchsorted(self._address, np.arange(total), "right")
         first = 0
-        while first < total:
+        while first < max(total, 1):
             start = int(ends[first - 1]) if first else 0
-            last = max(int(np.searchsorted(ends, start + _UNITS_AT_ONCE, "right")), first + 1)
-            units = np.arange(start, int(ends[last - 1]))
-            sites = np.arange(*np.searchsorted(self._site_address, (first, last)))
-            yield _Batch(sites, units, units[self._in_place[units]], first, last - first)
-            first = last
+            last = max(int(np.searchsorted(ends, start + _UNITS_AT_ONCE, "right")), min(first + 1, total))
+            units = np.arange(start, int(ends[last - 1]) if last else 0)
+            low, high = (int(at) for at in np.searchsorted(self._site_address, (first, last)))
+            there = units[self._in_place[units]]
+            yield _Batch(np.arange(low, high), units, there, low, first, last - first)
+            first = max(last, 1)
 
     # -- choose ---------------------------------------------------------------------------------------
 
@@ -206,8 +209,7 @@ class Planner:
     def _saved_beyond(self, plans: PricedPlans, batch: _Batch, chosen: Chosen, seen: Chosen) -> FloatArray:
         """Return how much more a year the best plan within the ages seen would cost each site, (sites,)."""
         dearer = plan_cost(plans, seen) - plan_cost(plans, chosen)
-        site = self._site[batch.there] - batch.sites[0] if len(batch.sites) else self._site[batch.there]
-        of_units = np.bincount(site, dearer, len(batch.sites))
+        of_units = np.bincount(self._site[batch.there] - batch.first_site, dearer, len(batch.sites))
         rows = np.arange(batch.addresses)
         of_trips = plans.trip_cost[rows, seen.week_at] - plans.trip_cost[rows, chosen.week_at]
         at = self._site_address[batch.sites] - batch.first_address
@@ -229,7 +231,7 @@ class Planner:
         site_visit = self._weeks[chosen.week_at][self._site_address[sites] - batch.first_address] * float(
             WEEK
         )
-        visit = site_visit[self._site[units] - sites[0]]
+        visit = site_visit[self._site[units] - batch.first_site]
         in_place = self._in_place[units]
         every_n = np.clip(np.floor(self._customary[units] / visit), 1, MOST_VISITS).astype(np.int64)
         every_n[in_place] = chosen.every_n
@@ -273,7 +275,7 @@ class Planner:
     ) -> PlannedSites:
         def summed(values: FloatArray) -> FloatArray:
             total = np.zeros((len(batch.sites), values.shape[1]))
-            np.add.at(total, self._site[batch.units] - batch.sites[0], values)
+            np.add.at(total, self._site[batch.units] - batch.first_site, values)
             return total
 
         today_visit = self._today_visit[batch.sites]

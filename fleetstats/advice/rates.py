@@ -16,14 +16,14 @@ import numpy.typing as npt
 from fleetstats.life.families import family_called
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
-#: Call-outs fall between visits, so a visit interval is cut into this many phases. It is odd, so that "half a
-#: visit interval" falls in the middle of a phase and not on its edge.
-PHASES: Final = 17
-#: How far past its n-th visit a unit born at a call-out may run, in visit intervals: 0 when a hard limit
-#: equals the interval, half where none is near; each in the middle of a phase (0 is the same as a whole
-#: interval).
-OVERRUNS: Final = np.array([0.0, 4.5, 8.5]) / PHASES
+#: Call-outs fall between visits, so a visit interval is cut into this many phases; a call-out counts as in
+#: the middle of its own. A multiple of 4, so that each of OVERRUNS ends between two phases.
+PHASES: Final = 16
+#: How far past its n-th visit a unit born at a call-out may run, in visit intervals: 0 where a hard limit
+#: equals the interval, half where none is near.
+OVERRUNS: Final = np.array([0.0, 0.25, 0.5])
 RHO_STEP: Final = 0.05
 #: Beyond these the answer no longer changes in kind: no unit is ever spent, or a hundred are between visits.
 RHO_RANGE: Final = (-7.5, 4.6)
@@ -76,16 +76,35 @@ def rate_table(
 
 
 class _Lives:
-    """Share spent and time lived at every phase up to `visits` visit intervals, for all sigmas and rhos."""
+    """What becomes of units by age: share working, time lived and failures, for all sigmas and rhos.
+
+    Attributes
+    ----------
+    working, lived : array (sigmas, rhos, ages)
+        At every half phase up to `visits` visit intervals.
+    failing, failing_from_visit : array (sigmas, rhos, visits, PHASES)
+        Chance of failing in each phase of each visit interval lived, for a unit that went in at the middle
+        of a phase (the first stands for half a phase) and for one that went in at a visit.
+    failed, failed_from_visit : array (sigmas, rhos, visits + 1, PHASES)
+        Their sums over the visit intervals before.
+    """
 
     def __init__(self, family: str, rhos: FloatArray, sigmas: FloatArray, visits: int) -> None:
-        ages = np.arange(visits * PHASES + 1) / PHASES
+        ages = np.arange(2 * visits * PHASES + 1) / (2 * PHASES)
         with np.errstate(divide="ignore"):
             log_ages = rhos[:, None] + np.log(ages)  # in units of exp(location); age 0 is -inf
-        errors = family_called(family)
-        #: share still working and visit intervals lived, (sigmas, rhos, ages)
-        self.working = np.exp(errors.log_sf(log_ages / sigmas[:, None, None]))
+        self.working = np.exp(family_called(family).log_sf(log_ages / sigmas[:, None, None]))
         self.lived = np.exp(-rhos)[:, None] * _lived(family, sigmas, log_ages)
+        from_middle = np.concatenate([self.working[..., :1], self.working[..., 1::2]], axis=-1)
+        self.failing, self.failed = _by_interval(from_middle)
+        self.failing_from_visit, self.failed_from_visit = _by_interval(self.working[..., ::2])
+
+
+def _by_interval(working: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the failures of each phase by visit interval, and their sums over the intervals before."""
+    failing = (-np.diff(working, axis=-1)).reshape(*working.shape[:-1], -1, PHASES)
+    before = np.concatenate([np.zeros_like(failing[..., :1, :]), failing.cumsum(axis=-2)], axis=-2)
+    return failing, before
 
 
 def _lived(family: str, sigmas: FloatArray, log_ages: FloatArray) -> FloatArray:
@@ -103,49 +122,50 @@ def _lived(family: str, sigmas: FloatArray, log_ages: FloatArray) -> FloatArray:
 
 def _announced_rates(lives: _Lives, n: int) -> tuple[FloatArray, FloatArray]:
     """Return call-outs and planned renewals per visit interval, each (overruns, sigmas, rhos)."""
-    rates = [_stationary_rates(lives, _renewal_ages(n, overrun)) for overrun in OVERRUNS]
+    rates = [_stationary_rates(lives, n, _visits_passed(n, overrun)) for overrun in OVERRUNS]
     return np.stack([pair[0] for pair in rates]), np.stack([pair[1] for pair in rates])
 
 
-def _renewal_ages(n: int, overrun: float) -> npt.NDArray[np.int64]:
-    """Return the age, in phases, at which a unit is renewed that went in 1..PHASES phases before a visit.
+def _visits_passed(n: int, overrun: float) -> IntArray:
+    """Return how many visits a unit from a call-out passes before one renews it, (PHASES,).
 
-    One that went in at a visit is renewed at the n-th visit after it. One from a call-out meets its visits
-    younger, and stays at the n-th where its age at the next one passes n visit intervals by no more than
+    It went in 1/2, 3/2, ... phases before its first visit, so it meets its visits younger than one renewed
+    at a visit, and stays at the n-th where its age at the next passes n visit intervals by no more than
     `overrun`.
     """
-    to_visit = np.arange(1, PHASES + 1)
-    return np.asarray(to_visit + PHASES * np.where(to_visit <= overrun * PHASES, n, n - 1))
+    to_visit = np.arange(PHASES) + 0.5
+    return np.where(to_visit <= PHASES * overrun, n, n - 1).astype(np.int64)
 
 
-def _stationary_rates(lives: _Lives, renewal_ages: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+def _stationary_rates(lives: _Lives, n: int, passed: IntArray) -> tuple[FloatArray, FloatArray]:
     """Return call-outs and planned renewals per visit interval from the chain of births over phases."""
-    step = _next_phase(lives.working, renewal_ages)
-    planned = lives.working[..., renewal_ages]
-    step[..., :, -1] += planned  # renewed at a visit: a whole interval to the next one
-    balance = np.eye(PHASES) - np.swapaxes(step, -1, -2)
-    balance[..., -1, :] = 1.0
-    total = np.zeros((*balance.shape[:-2], PHASES, 1))
+    ages = np.append(2 * (np.arange(PHASES) + PHASES * passed) + 1, 2 * PHASES * n)  # at renewal, half phases
+    planned = lives.working[..., ages]
+    step = _next_birth(lives, n, passed)
+    step[..., -1] = planned
+    states = PHASES + 1
+    balance = np.eye(states) - np.swapaxes(step, -1, -2)
+    balance[..., -1, :] = 1.0  # shares add up to 1, in place of an equation that follows from the others
+    total = np.zeros((*balance.shape[:-2], states, 1))
     total[..., -1, :] = 1.0
     births = np.linalg.solve(balance, total)[..., 0]
-    per_interval = 1.0 / np.sum(births * lives.lived[..., renewal_ages], axis=-1)
+    per_interval = 1.0 / np.sum(births * lives.lived[..., ages], axis=-1)
     spent = np.sum(births * (1.0 - planned), axis=-1)
     return per_interval * spent, per_interval * np.sum(births * planned, axis=-1)
 
 
-def _next_phase(working: FloatArray, renewal_ages: npt.NDArray[np.int64]) -> FloatArray:
-    """Return the chance that a unit born in phase r is spent and followed by one born in phase r'.
+def _next_birth(lives: _Lives, n: int, passed: IntArray) -> FloatArray:
+    """Return the chance that a unit in one state is spent and followed by one in another, (..., from, to).
 
-    Failures within a phase lie in its middle, so half of them land on each of its ends.
+    States are the phases to the next visit, and last a unit that went in at a visit. A unit in the middle of
+    a phase that fails within half a phase of j phases is followed by one in the middle of the phase j on.
     """
-    failing = -np.diff(working, axis=-1)
-    out = np.zeros((*working.shape[:-1], PHASES, PHASES))
-    for row, age in enumerate(renewal_ages):
-        landing = np.zeros((*working.shape[:-1], PHASES * (-(-(age + 1) // PHASES))))
-        landing[..., :age] += failing[..., :age] / 2
-        landing[..., 1 : age + 1] += failing[..., :age] / 2
-        elapsed = landing.reshape(*working.shape[:-1], -1, PHASES).sum(axis=-2)
-        out[..., row, (row - np.arange(PHASES)) % PHASES] = elapsed
+    phase = np.arange(PHASES)
+    elapsed = (phase[:, None] - phase) % PHASES
+    out = np.zeros((*lives.failing.shape[:-2], PHASES + 1, PHASES + 1))
+    last_round = lives.failing[..., passed[:, None], elapsed] * (elapsed <= phase[:, None])
+    out[..., :PHASES, :PHASES] = lives.failed[..., passed[:, None], elapsed] + last_round
+    out[..., PHASES, :PHASES] = lives.failed_from_visit[..., n, ::-1]
     return out
 
 
@@ -155,8 +175,8 @@ def _hidden_rates(lives: _Lives, n: int) -> tuple[FloatArray, FloatArray]:
     Every visit looks and cleans what it finds, so all renewals happen at visits: the unit lives on past a
     visit only while still working, and no later than its n-th.
     """
-    looks = np.arange(n) * PHASES
+    looks = np.arange(n) * 2 * PHASES
     cycle = lives.working[..., looks].sum(axis=-1)
-    unseen = np.maximum(cycle - lives.lived[..., n * PHASES], 0.0)
+    unseen = np.maximum(cycle - lives.lived[..., n * 2 * PHASES], 0.0)
     spread = (len(OVERRUNS), *cycle.shape)
     return np.broadcast_to(unseen / cycle, spread), np.broadcast_to(1.0 / cycle, spread)

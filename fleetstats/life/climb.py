@@ -23,7 +23,7 @@ class Summit:
     gradient : ndarray, shape (q,)
     hessian : ndarray, shape (q, q)
     settled : bool
-        False if the steps ran out, or no step led upwards, before the gradient vanished.
+        False if the steps ran out, or no step led upwards, well before the gradient vanished.
     """
 
     theta: FloatArray
@@ -40,7 +40,7 @@ def climb(
     *,
     stop: Callable[[FloatArray], bool] = lambda theta: False,
     tolerance: float = 1e-18,
-    most_steps: int = 100,
+    most_steps: int = 60,
 ) -> Summit:
     """Return the nearest maximum uphill of `start`.
 
@@ -64,14 +64,15 @@ def climb(
         rise = float(gradient @ step)
         if rise <= tolerance:
             return Summit(theta, value, gradient, hessian, True)
-        for halving in range(30):
+        for halving in range(12):
             trial = theta + step * 0.5**halving
             found, slope, curve = objective(trial)
             # the slack is the rounding of a sum of logarithms and the error of the quadrature
             if np.isfinite(found) and found >= value - 1e-9 * (1 + abs(value)):
                 break
         else:
-            return Summit(theta, value, gradient, hessian, False)
+            # where the quadrature's error hides the last bit of the way, a tenth of a standard error will do
+            return Summit(theta, value, gradient, hessian, rise < 1e-2)
         # climbs without a top (a level in which nothing failed) rise for ever, ever more slowly
         flat_steps = flat_steps + 1 if found - value < 1e-11 * (1 + abs(value)) else 0
         theta, value, gradient, hessian = trial, found, slope, curve
@@ -103,7 +104,7 @@ def curvature(
         Unit vectors along which the data say nothing.
     """
     eigenvalues, vectors = np.linalg.eigh(-hessian)
-    least = max(min(1.0, replication) * widest**-2, 1e-13 * float(eigenvalues.max(initial=0.0)))
+    least = max(min(1.0, replication) * widest**-2, 1e-15 * float(eigenvalues.max(initial=0.0)))
     determined = eigenvalues >= least
     inverse = np.where(determined, 1 / np.where(determined, eigenvalues, 1.0), 0.0)
     return (vectors * inverse) @ vectors.T, vectors[:, ~determined]

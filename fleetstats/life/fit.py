@@ -22,6 +22,7 @@ _SCREENING_NODES = 9
 # With fewer, slopes taken with the nodes held are not those of the integral any more.
 _FEWEST_NODES = 5
 _FEW_LIVES = 5_000
+_MOST_NODES = 63
 # Below this share of sigma a site effect moves no figure that is printed: the maximum lies at 0.
 _NO_EFFECT = 1e-4
 _LEAST_LOG_SIGMA = -12.0
@@ -64,7 +65,8 @@ def fit_life(
     priors : Priors, optional
         None: maximum likelihood.
     nodes : int, optional
-        Quadrature nodes of each site's integral. None: 15, or 31 below 5,000 lives, where they cost nothing.
+        Quadrature nodes of each site's integral. None: 15, or 31 below 5,000 lives, where they cost nothing;
+        doubled, up to 63, until twice as many agree (sites that differ much more than lives do need them).
 
     Returns
     -------
@@ -77,9 +79,7 @@ def fit_life(
     LifeError
         If the family is not known or `nodes` is below 5.
     """
-    if nodes is None:
-        nodes = 15 if len(lives) > _FEW_LIVES else 31
-    if nodes < _FEWEST_NODES:
+    if nodes is not None and nodes < _FEWEST_NODES:
         raise LifeError(f"fit_life: nodes = {nodes} found; accepted: {_FEWEST_NODES} or more")
     shape = family_called(family)
     scaling = learn_scaling(lives)
@@ -139,11 +139,13 @@ def _fit_plain(lives: Lifetimes, scaling: Scaling, family: Family, prior: _Prior
 
 
 def _fit_sites(
-    lives: Lifetimes, scaling: Scaling, family: Family, prior: _Prior, plain: Summit, nodes: int
+    lives: Lifetimes, scaling: Scaling, family: Family, prior: _Prior, plain: Summit, nodes: int | None
 ) -> tuple[Summit, NodeWeights | None]:
     """Return the fit with a site effect and its node weights, or the plain fit and None if tau goes to 0."""
     p = scaling.design.shape[1]
-    integral = SiteIntegral(lives, scaling.design, scaling.centre, family, min(nodes, _SCREENING_NODES))
+    integral = SiteIntegral(
+        lives, scaling.design, scaling.centre, family, min(nodes or _SCREENING_NODES, _SCREENING_NODES)
+    )
     keep = np.delete(np.arange(p + 2), p) if family.scale_fixed else np.arange(p + 2)
 
     def spread(theta: FloatArray) -> tuple[float, float]:
@@ -165,11 +167,17 @@ def _fit_sites(
     screened = climb(objective, start, longest, stop=stop, tolerance=1e-6)
     if stop(screened.theta):
         return plain, None
-    integral.use_nodes(nodes)
-    summit = climb(objective, screened.theta, longest, stop=stop)
-    if stop(summit.theta):
-        return plain, None
-    return summit, integral.weights(summit.theta[:p], *spread(summit.theta))
+    count, theta = nodes or (15 if len(lives) > _FEW_LIVES else 31), screened.theta
+    while True:
+        integral.use_nodes(count)
+        summit = climb(objective, theta, longest, stop=stop)
+        theta = summit.theta
+        if stop(theta):
+            return plain, None
+        weights = integral.weights(theta[:p], *spread(theta))
+        if nodes is not None or count >= _MOST_NODES or integral.agrees(weights, theta[:p], *spread(theta)):
+            return summit, weights
+        count = 2 * count + 1
 
 
 def _result(
@@ -183,23 +191,13 @@ def _result(
 ) -> LifeFit:
     """Return the fit on the given scale."""
     p, q = scaling.design.shape[1], summit.theta.size
-    covariance, open_directions = curvature(summit.hessian, replication=float(lives.weight.mean()))
-    given = np.eye(q)
-    given[:p, :p] = scaling.to_given
-    estimate = given @ summit.theta
-    estimate[0] += scaling.centre
-    covariance = given @ covariance @ given.T
-    # the constant covariates' coefficients are free, the sum of them and the intercept is not
-    reach = given.copy()
-    reach[0, 1:p][scaling.constant] = 0.0
-    unknown = (np.abs(reach @ open_directions) > 1e-6 * np.abs(reach).max(axis=1)[:, None]).any(axis=1)
+    estimate, covariance, unknown = _on_given_scale(lives, scaling, summit)
     names = ("intercept", *lives.coding.terms())
     names += () if family.scale_fixed else ("log_sigma",)
     names += ("log_tau",) if weights is not None else ()
     error = np.where(unknown, np.inf, np.sqrt(np.maximum(np.diag(covariance), 0.0)))
     known_ends = np.log(np.where(lives.exact, lives.lower, 1.0)) @ lives.weight
-    off = summit.theta - prior.mean[:q]
-    log_prior = -0.5 * float(prior.precision[:q] @ off**2)
+    log_prior = -0.5 * float(prior.precision[:q] @ (summit.theta - prior.mean[:q]) ** 2)
     log_likelihood = summit.value - log_prior - float(known_ends)
     return LifeFit(
         family=family.name,
@@ -216,6 +214,23 @@ def _result(
         lives=lives,
         node_weights=weights,
     )
+
+
+def _on_given_scale(
+    lives: Lifetimes, scaling: Scaling, summit: Summit
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+    """Return estimates, covariance, and which estimates the lives leave open, on the given scale."""
+    p, q = scaling.design.shape[1], summit.theta.size
+    given = np.eye(q)
+    given[:p, :p] = scaling.to_given
+    estimate = given @ summit.theta
+    estimate[0] += scaling.centre
+    covariance, open_directions = curvature(summit.hessian, replication=float(lives.weight.mean()))
+    # the constant covariates' coefficients are free, the sum of them and the intercept is not
+    reach = given.copy()
+    reach[0, 1:p][scaling.constant] = 0.0
+    unknown = (np.abs(reach @ open_directions) > 1e-6 * np.abs(reach).max(axis=1)[:, None]).any(axis=1)
+    return estimate, given @ covariance @ given.T, unknown
 
 
 def _evidence(log_posterior: float, summit: Summit, prior: _Prior) -> float:
@@ -244,17 +259,18 @@ def _problem(
     given_priors: bool,
 ) -> str:
     """Return why the lives have no full answer, "" if they have one."""
+    advice = "" if given_priors else "; give priors"
     place = names.index("log_sigma") if "log_sigma" in names else -1
     if place >= 0 and summit.theta[place] < _LEAST_LOG_SIGMA:
-        return "the ends agree so closely that no spread can be told: sigma goes to 0; give priors"
+        return f"the ends agree so closely that no spread can be told: sigma goes to 0{advice}"
     if not lives.failures and not given_priors:
         return "nothing has failed: the longer the life assumed, the better it fits; give priors"
+    if not summit.settled:
+        return f"no maximum was found within the steps allowed{advice}"
     if unknown.any():
         terms = ", ".join(name for name, is_open in zip(names, unknown, strict=True) if is_open)
         return (
             f"the lives do not determine {terms}: all or nothing failed in a level, a column has one value "
-            "or follows from others, or one curve without spread fits all; give priors"
+            f"or follows from others, or one curve without spread fits all{advice}"
         )
-    if not summit.settled:
-        return "no maximum was found within the steps allowed; give priors"
     return ""

@@ -89,7 +89,12 @@ def learn_component(
     facts = water_facts(own, sites)
     coding = choose_coding(component, facts) if facts_used else WaterCoding(component, (), {})
     priors = priors_of(component, coding, customary_days)
-    average = average_families(lifetimes(own, coding.frame(facts)), families=FAMILIES_WEIGHED, priors=priors)
+    average = average_families(
+        lifetimes(own, coding.frame(facts)),
+        families=FAMILIES_WEIGHED,
+        priors=priors,
+        site_effect=site_effect,
+    )
     counted = _with_counts(units, own)
     covariates = _any(coding.frame(water_facts(counted.with_columns(fitted_on=pl.lit(as_of)), sites)))
     drawn = draw_lives(average, covariates=covariates, sites=groups(counted), draws=draws, seed=seed)

@@ -168,7 +168,7 @@ def _site_places(
     ids: list[Hashable] = site.tolist() if isinstance(site, np.ndarray) else list(site)
     if len(ids) != n:
         raise LifeError(f"site: {len(ids)} values found for {n} lives; give one site for each life")
-    missing = next((row for row, value in enumerate(ids) if value is None or value != value), None)
+    missing = next((row for row, value in enumerate(ids) if _is_missing(value)), None)
     if missing is not None:
         raise LifeError(f"row {missing} (counted from 0): found no site; accepted: an id for every life")
     distinct = set(ids)
@@ -178,3 +178,7 @@ def _site_places(
         order = sorted(distinct, key=lambda value: (type(value).__name__, str(value)))
     place = {value: k for k, value in enumerate(order)}
     return tuple(order), np.array([place[value] for value in ids], dtype=np.intp)
+
+
+def _is_missing(value: Hashable) -> bool:
+    return value is None or (isinstance(value, float) and np.isnan(value))

@@ -236,7 +236,8 @@ def _block_draws(
         value = spell_terms(block.rows, family, fixed + (tau * v)[block.rows.site], sigma, "value").value
         log_mass[k] = block.total @ value - 0.5 * v**2 + 0.5 * z**2 + _CELL_LOG_MASS[k]
     log_mass = np.where(np.isnan(log_mass), -np.inf, log_mass)
-    below = np.cumsum(np.exp(log_mass - log_mass.max(axis=0)), axis=0)
+    top = log_mass.max(axis=0)
+    below = np.cumsum(np.exp(log_mass - np.where(np.isfinite(top), top, 0.0)), axis=0)
     target = uniform * below[-1]
     cell = np.minimum((below < target).sum(axis=0), _CELL_MIDDLES.size - 1)
     upper = np.take_along_axis(below, cell[None], axis=0)[0]

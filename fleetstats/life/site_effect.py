@@ -26,6 +26,10 @@ from fleetstats.life.likelihood import Order, SpellRows, SpellTerms, spell_rows,
 # Rows worked on at once: small enough that (rows, nodes) arrays stay in the processor's cache.
 _BLOCK_ROWS = 4096
 IntArray = npt.NDArray[np.intp]
+# Slopes beyond this belong to nodes whose share is 0 for any double.
+_HOPELESS = 1e100
+# Of the log-likelihood, in all and for each site: moves no estimate by a tenth of its standard error.
+_TOLERATED, _TOLERATED_PER_SITE = 0.002, 2e-6
 _LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
 
 
@@ -84,6 +88,7 @@ def site_blocks(
     return blocks
 
 
+@np.errstate(over="ignore", invalid="ignore")
 def site_modes(
     block: SiteBlock,
     family: Family,
@@ -111,18 +116,39 @@ def site_modes(
     mode, spread : ndarray, shape (sites, columns)
     """
     mode = np.broadcast_to(start, (block.count, fixed.shape[1])).copy()
-    # an overshoot into the steep side of a tail costs one step for each sigma it has to walk back
-    longest = np.minimum(3.0, 5 * sigma / np.maximum(tau, 1e-300))
-    for _ in range(200):
+    low, high, last = np.full(mode.shape, -np.inf), np.full(mode.shape, np.inf), np.zeros(mode.shape)
+    for _ in range(100):
         terms = spell_terms(block.rows, family, fixed + tau * mode[block.rows.site], sigma, "location")
-        slope = np.nan_to_num(tau * (block.total @ terms.location) - mode, nan=0.0, posinf=0.0, neginf=0.0)
+        # where a tail has overflown the mode lies further up
+        slope = np.nan_to_num(tau * (block.total @ terms.location) - mode, nan=1e300, posinf=1e300)
         bend = 1 - tau**2 * (block.total @ terms.location_location)
         bend = np.where(np.isfinite(bend), np.maximum(bend, 0.1), 1.0)
-        step = np.clip(slope / bend, -longest, longest)
-        mode += step
-        if np.max(np.abs(step) * np.sqrt(bend)) < tolerance:
+        low, high = np.where(slope > 0, mode, low), np.where(slope < 0, mode, high)
+        last = _mode_step(np.clip(slope / bend, -3.0, 3.0), last, mode, low, high)
+        mode += last
+        if np.max(np.abs(last) * np.sqrt(bend)) < tolerance:
             break
     return mode, 1 / np.sqrt(bend)
+
+
+def _mode_step(
+    newton: FloatArray, last: FloatArray, mode: FloatArray, low: FloatArray, high: FloatArray
+) -> FloatArray:
+    """Return the next step towards each mode, known to lie between low and high.
+
+    In the steep side of a tail Newton's steps are one sigma long however far the mode is: steps that do not
+    shrink are doubled until the mode lies between, then the bracket is halved.
+    """
+    slow = np.abs(newton) > 0.5 * np.abs(last)
+    bracketed = np.isfinite(low) & np.isfinite(high)
+    doubled = np.sign(newton) * np.clip(2 * np.abs(last), np.abs(newton), 3.0)
+    step = np.where(slow & ~bracketed & (last != 0), doubled, newton)
+    outside = (mode + step <= low) | (mode + step >= high)
+    middle = np.where(
+        bracketed, 0.5 * (np.where(bracketed, low, 0) + np.where(bracketed, high, 0)) - mode, 0.0
+    )
+    # rounding must not send a mode that has been found to the middle of a bracket again
+    return np.where(bracketed & (outside | slow) & (np.abs(newton) > 1e-5), middle, step)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +216,14 @@ class SiteIntegral:
             hessian += h
         return value, gradient, hessian
 
+    def agrees(self, weights: NodeWeights, b: FloatArray, sigma: float, tau: float) -> bool:
+        """Return whether twice as many nodes leave the log-likelihood where these weights have it."""
+        nodes = self._points.size
+        self.use_nodes(2 * nodes + 1)
+        change = self.weights(b, sigma, tau).log_likelihood.sum() - weights.log_likelihood.sum()
+        self.use_nodes(nodes)
+        return bool(abs(change) < _TOLERATED + _TOLERATED_PER_SITE * weights.log_likelihood.size)
+
     def weights(self, b: FloatArray, sigma: float, tau: float) -> NodeWeights:
         """Return the node weights of all sites, in the order of their codes."""
         parts = [self._weigh(block, b, sigma, tau, "value")[0] for block in self.blocks]
@@ -223,11 +257,11 @@ class SiteIntegral:
 
 
 def _settle(terms: SpellTerms) -> SpellTerms:
-    """Return the terms with the slopes of impossible nodes at 0, where 0 times infinity is not a number."""
+    """Return the terms with the slopes of impossible nodes at 0: their share is 0, 0 times inf no number."""
     full = terms.log_sigma_log_sigma
-    if full.size == 0 or np.isfinite(full.sum()):
+    if full.size == 0 or np.abs(full).max() < _HOPELESS:
         return terms
-    good = np.isfinite(full) & np.isfinite(terms.value)
+    good = np.abs(full) < _HOPELESS
     slopes = [
         np.where(good, slope, 0.0)
         for slope in (

@@ -78,7 +78,7 @@ def turnbull(lives: Lifetimes) -> pl.DataFrame:
     lower, upper, cover = _innermost(lives)
     mass = _self_consistent(cover, np.full(cover.size, 1 / cover.size), 100)
     late = bool((cover.seen > 0).any())
-    mass = _self_consistent(cover, mass, 50_000) if late else _to_the_top(cover, mass)
+    mass = _self_consistent(cover, mass, 10_000) if late else _to_the_top(cover, mass)
     held = mass > 1e-9
     return pl.DataFrame(
         {"lower_days": lower[held], "upper_days": upper[held], "mass": mass[held] / mass[held].sum()}

@@ -21,7 +21,7 @@ def fleet_counts(relations: Relations, *, rated_days: dict[str, float]) -> pl.Da
     Returns
     -------
     polars frame
-        year, sites, visits, callouts, lamps_past_rating, <component>_renewed for each component.
+        year, sites, visits, callouts, one column a component (how many were renewed), lamps_past_rating.
     """
     year = pl.col("visit_date").dt.year().cast(pl.Int64).alias("year")
     visits = relations.visits.group_by(year).agg(
@@ -37,7 +37,6 @@ def fleet_counts(relations: Relations, *, rated_days: dict[str, float]) -> pl.Da
         .sort("component")
         .pivot("component", index="year", values="len")
     )
-    renewed = renewed.rename({name: f"{name}_renewed" for name in renewed.columns if name != "year"})
     counts = visits.join(renewed, on="year", how="left").join(
         _past_rating(relations, rated_days), on="year", how="left"
     )

@@ -108,7 +108,7 @@ def write_table(store: Path | str, name: str, form: str, out: Path | None) -> st
 
 def _as_text(frame: pl.DataFrame) -> str:
     with pl.Config(
-        tbl_rows=-1, tbl_cols=-1, tbl_width_chars=100_000, fmt_str_lengths=200, tbl_hide_dataframe_shape=True,
+        tbl_rows=-1, tbl_cols=-1, tbl_width_chars=60_000, fmt_str_lengths=200, tbl_hide_dataframe_shape=True,
         tbl_hide_column_data_types=True, tbl_formatting="NOTHING", fmt_table_cell_list_len=3,
     ):  # fmt: skip
         return str(frame)

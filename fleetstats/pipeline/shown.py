@@ -75,7 +75,9 @@ def _renamed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     if name == "calibration":
         return _tenths(frame)
     names = _RENAMED.get(name, {})
-    return frame.rename({old: new for old, new in names.items() if old in frame.columns})
+    renamed = {old: new for old, new in names.items() if old in frame.columns}
+    taken = [new for new in renamed.values() if new in frame.columns and new not in renamed]
+    return frame.drop(taken).rename(renamed)
 
 
 def _tenths(calibration: pl.DataFrame) -> pl.DataFrame:

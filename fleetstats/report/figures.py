@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 
@@ -18,8 +18,21 @@ from fleetstats.report.tables import html_json
 #: Curves stop where fewer units than this are still watched.
 FEWEST_WATCHED = 5
 MOST_LINES = 4
+#: Pixels; the style sheet keeps the same room free.
+HEIGHT = 340
 _COLOURS = ("blue", "vermillion", "green", "purple")
 _DASHES = ("solid", "dash", "dot", "dashdot")
+
+
+#: Least distance of two names beside their lines, as a share of the axis.
+_LABEL_APART = 0.08
+
+
+class _End(NamedTuple):
+    level: str
+    x: float
+    y: float
+    colour: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +59,7 @@ def life_curves(figure_id: str, title: str, curves: pl.DataFrame) -> Figure | No
     sizes = curves.group_by("level").agg(pl.col("at_risk").max()).sort(["at_risk", "level"], descending=True)
     levels = sorted(sizes["level"].head(MOST_LINES).to_list())
     traces: list[dict[str, Any]] = []
-    ends: list[tuple[str, float, float, str]] = []
+    ends: list[_End] = []
     told: list[str] = []
     for index, level in enumerate(levels):
         rows = curves.filter((pl.col("level") == level) & (pl.col("at_risk") >= FEWEST_WATCHED)).sort("days")
@@ -56,17 +69,19 @@ def life_curves(figure_id: str, title: str, curves: pl.DataFrame) -> Figure | No
         colour = _COLOURS[index]
         traces += _band(x, rows, colour)
         traces.append({
-            "x": x, "y": y, "name": level, "mode": "lines", "hovertemplate": "%{y:.2f} at %{x:.0f} weeks",
+            "x": x, "y": y, "name": _plain_text(level), "mode": "lines",
+            "hovertemplate": "%{y:.2f} at %{x:.0f} weeks",
             "line": {"shape": "hv", "color": f"@{colour}", "width": 2.5, "dash": _DASHES[index]},
         })  # fmt: skip
-        ends.append((level, x[-1], y[-1], colour))
+        ends.append(_End(level, x[-1], y[-1], colour))
         told.append(_curve_told(level, x, y))
     if not traces:
         return None
-    layout = _layout("age, weeks", "share still working", 340)
+    layout = _layout("age, weeks", "share still working")
     layout["yaxis"] |= {"range": [0, 1.02], "tickvals": [0, 0.25, 0.5, 0.75, 1]}
-    layout["xaxis"] |= {"rangemode": "tozero", "dtick": 26 if max(end[1] for end in ends) > 60 else 13}
+    layout["xaxis"] |= {"rangemode": "tozero", "dtick": 26 if max(end.x for end in ends) > 60 else 13}
     layout["annotations"] = _end_labels(ends)
+    layout["margin"] |= {"r": 16 + 8 * max(len(level) for level in levels)}
     return Figure(figure_id, title, "; ".join(told) + ".", _packed(traces, layout))
 
 
@@ -85,7 +100,7 @@ def visit_intervals(figure_id: str, title: str, plans: pl.DataFrame) -> Figure |
         _bars("planned", planned, {"color": "@blue"}),
         _bars("today", today, {"color": "@paper", "line": {"color": "@vermillion", "width": 2}}),
     ]
-    layout = _layout("weeks between visits", "sites", 320)
+    layout = _layout("weeks between visits", "sites")
     layout |= {"barmode": "group", "bargap": 0.15, "showlegend": True}
     layout["legend"] = {"orientation": "h", "y": 1.12, "x": 0}
     most = max(planned, key=lambda week: planned[week])
@@ -125,7 +140,7 @@ def said_and_happened(figure_id: str, title: str, calibration: pl.DataFrame) -> 
                 "arrayminus": _numbers((y - rows["happened_low"]).fill_null(0.0).clip(0), 3),
             },
         })  # fmt: skip
-    layout = _layout("chance said beforehand", "share that came true", 380)
+    layout = _layout("chance said beforehand", "share that came true")
     layout["xaxis"] |= {"range": [-0.02, 1.02]}
     layout["yaxis"] |= {"range": [-0.02, 1.02]}
     layout |= {"showlegend": True, "legend": {"orientation": "h", "y": 1.15, "x": 0}}
@@ -137,17 +152,17 @@ def said_and_happened(figure_id: str, title: str, calibration: pl.DataFrame) -> 
     return Figure(figure_id, title, told, _packed(traces, layout))
 
 
-def _layout(x_title: str, y_title: str, height: int) -> dict[str, Any]:
+def _layout(x_title: str, y_title: str) -> dict[str, Any]:
     axis = {
         "gridcolor": "@hairline", "linecolor": "@quiet", "zeroline": False, "fixedrange": True,
         "automargin": True,
     }  # fmt: skip
     return {
         "paper_bgcolor": "@clear", "plot_bgcolor": "@clear", "showlegend": False, "hovermode": "closest",
-        "height": height, "font": {"size": 14, "color": "@ink"},
+        "height": HEIGHT, "font": {"size": 14, "color": "@ink"},
         "margin": {"l": 56, "r": 16, "t": 16, "b": 52},
-        "xaxis": {**axis, "title": {"text": x_title}},
-        "yaxis": {**axis, "title": {"text": y_title}},
+        "xaxis": {**axis, "title": {"text": x_title, "font": {"size": 14}}},
+        "yaxis": {**axis, "title": {"text": y_title, "font": {"size": 14}}},
     }  # fmt: skip
 
 
@@ -162,16 +177,25 @@ def _band(x: Sequence[float], rows: pl.DataFrame, colour: str) -> list[dict[str,
     ]
 
 
-def _end_labels(ends: Sequence[tuple[str, float, float, str]]) -> list[dict[str, Any]]:
-    placed: list[dict[str, Any]] = []
-    height = 0.0
-    for level, x, y, colour in sorted(ends, key=lambda end: end[2]):
-        height = max(y, height + 0.075 if placed else y)
-        placed.append({
-            "x": x, "y": height, "text": level.replace("<", "‹").replace("&", "+"), "showarrow": False,
-            "xanchor": "right", "yanchor": "bottom", "font": {"color": f"@{colour}", "size": 14},
-        })  # fmt: skip
-    return placed
+def _end_labels(ends: Sequence[_End]) -> list[dict[str, Any]]:
+    """Each line's name beside its end, in the margin; names that would overlap are set apart."""
+    heights: list[float] = []
+    ranked = sorted(ends, key=lambda end: -end.y)
+    for end in ranked:
+        heights.append(min(end.y, heights[-1] - _LABEL_APART) if heights else end.y)
+    lift = max(0.0, -heights[-1])
+    return [
+        {
+            "x": 1.0, "xref": "paper", "xanchor": "left", "y": height + lift, "yanchor": "middle",
+            "text": _plain_text(end.level), "showarrow": False, "font": {"color": f"@{end.colour}-text"},
+        }
+        for end, height in zip(ranked, heights, strict=True)
+    ]  # fmt: skip
+
+
+def _plain_text(text: str) -> str:
+    """Text that the drawing library cannot take for its own small markup."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def _curve_told(level: str, x: Sequence[float], y: Sequence[float]) -> str:

@@ -31,6 +31,8 @@ from fleetstats.report.results import Results
 from fleetstats.report.tables import Table
 
 Audience = Literal["all", "supplier"]
+#: Sites whose rows are laid out together: bounds the memory of a report on ten thousand sites.
+SITES_AT_ONCE = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,7 @@ def _write_all(results: Results, press: Press, place: Path) -> None:
         _write(place / name, press.page(name, page))
         _write_tables(place, page)
     (place / "due.ics").write_bytes(due_calendar.due_calendar(found, results.as_of))
+    (place / "crews").mkdir()
     for crew in technician.crew_pages(results, found):
         _write(place / "crews" / f"{file_stem(crew.crew)}.html", press.page("crew.html", crew))
     _write_sites(results, press, place)
@@ -98,13 +101,14 @@ def _write_all(results: Results, press: Press, place: Path) -> None:
 
 
 def _write_sites(results: Results, press: Press, place: Path) -> None:
-    ledger = site_pages.Ledger(results)
     (place / "sites").mkdir()
     (place / "sheets").mkdir()
-    for row in results.sites.iter_rows(named=True):
-        name = f"{file_stem(row['site_id'])}.html"
-        _write(place / "sites" / name, press.page("site.html", site_pages.site_page(ledger, row)))
-        _write(place / "sheets" / name, press.page("sheet.html", site_pages.customer_sheet(ledger, row)))
+    for some in results.sites.iter_slices(SITES_AT_ONCE):
+        ledger = site_pages.Ledger(results, some)
+        for row in some.iter_rows(named=True):
+            name = f"{file_stem(row['site_id'])}.html"
+            _write(place / "sites" / name, press.page("site.html", site_pages.site_page(ledger, row)))
+            _write(place / "sheets" / name, press.page("sheet.html", site_pages.customer_sheet(ledger, row)))
 
 
 def _write_packs(results: Results, press: Press, place: Path) -> None:
@@ -123,6 +127,7 @@ def _write_packs(results: Results, press: Press, place: Path) -> None:
 
 
 def _write_pack(press: Press, place: Path, pack: supplier.SupplierPage) -> None:
+    (place / "data").mkdir(parents=True)
     _write(place / "index.html", press.page("supplier.html", pack))
     _write_tables(place, pack)
 
@@ -145,6 +150,7 @@ def _tables(page: Any) -> Iterator[Table]:
 
 
 def _write_assets(press: Press, place: Path) -> None:
+    (place / "assets").mkdir()
     _write(place / "assets" / "style.css", press.style())
     _write(place / "assets" / "site.js", press.script())
     shutil.copyfile(_drawing_library(), place / "assets" / "plotly.min.js")
@@ -164,5 +170,4 @@ def _drawing_library() -> Path:
 
 
 def _write(path: Path, text: str) -> None:
-    path.parent.mkdir(exist_ok=True)
-    path.write_text(text, encoding="utf-8", newline="\n")
+    path.write_bytes(text.encode("utf-8"))

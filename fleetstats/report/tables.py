@@ -105,9 +105,9 @@ def csv_text(table: Table) -> str:
 
 
 def csv_rows(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """Return CSV text of a header and rows as they are; lines end in LF."""
+    """Return CSV text of a header and rows as they are; lines end as RFC 4180 has them."""
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
+    writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(header)
     writer.writerows(rows)
     return out.getvalue()

@@ -35,6 +35,11 @@ class Lifespans:
     location: Floats
     scale: Floats
 
+    @property
+    def replicates(self) -> int:
+        """Return R."""
+        return self.scale.size
+
     def fresh(self, row: NDArray[np.intp], replicate: NDArray[np.intp], rng: np.random.Generator) -> Floats:
         """Return the life in days (m,) of a new unit for each pair of row and replicate (m,)."""
         return self.given(row, replicate, np.zeros(row.size), rng)
@@ -46,22 +51,42 @@ class Lifespans:
         lasted_days: Floats,
         rng: np.random.Generator,
     ) -> Floats:
-        """Return the whole life in days (m,) of units that are known to have lasted `lasted_days` (m,).
+        """Return the whole life in days (m,) of units that are known to have lasted `lasted_days` (m,)."""
+        return self.within(row, replicate, lasted_days, np.full(row.size, np.inf), rng)
+
+    def within(
+        self,
+        row: NDArray[np.intp],
+        replicate: NDArray[np.intp],
+        lower_days: Floats,
+        upper_days: Floats,
+        rng: np.random.Generator,
+    ) -> Floats:
+        """Return the life in days (m,) of units whose life is known to lie in (lower, upper], each (m,).
 
         The cumulative hazard at the end of a life, less that at the age reached, is a standard
-        exponential number: exact at any age, however far in the tail.
+        exponential number, cut off where the life must have ended: exact at any age, however far in the tail.
         """
         location, scale = self.location[row, replicate], self.scale[replicate]
-        hazard = rng.standard_exponential(row.size)
+        spent = rng.standard_exponential(row.size)
+        bounded = bool(np.isfinite(upper_days).any())  # hardly ever: lives in the records, not those ahead
         z = np.empty(row.size)
         with np.errstate(divide="ignore", over="ignore"):
-            reached = (np.log(lasted_days) - location) / scale
+            low = (np.log(lower_days) - location) / scale
+            high = (np.log(upper_days) - location) / scale if bounded else low
             family = self.family[replicate]
             for code in np.unique(self.family):
                 of, name = family == code, FAMILY_NAMES[code]
-                z[of] = _age_at_hazard(name, hazard[of] - FAMILIES[name].log_sf(reached[of]))
+                log_sf = FAMILIES[name].log_sf
+                reached, further = -log_sf(low[of]), spent[of]
+                if bounded:
+                    room = -log_sf(high[of]) - reached
+                    further = -np.log1p(np.expm1(-further) * -np.expm1(-room))
+                # A hazard beyond the largest number: it is over as soon as it begins.
+                z[of] = np.where(np.isinf(reached), low[of], _age_at_hazard(name, reached + further))
             life = np.exp(location + scale * z)
-        return np.maximum(life, np.maximum(lasted_days, SHORTEST_LIFE_DAYS))
+        longest = np.maximum(upper_days, SHORTEST_LIFE_DAYS)
+        return np.clip(life, np.maximum(lower_days, SHORTEST_LIFE_DAYS), longest)
 
 
 def lifespans(lives: LifeDraws, rows: NDArray[np.intp], replicates: int, seed: list[int]) -> Lifespans:

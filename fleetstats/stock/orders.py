@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -97,7 +98,7 @@ def order_schedule(
 def _orders_of(
     number: str,
     component: str,
-    listed: dict[str, object] | None,
+    listed: dict[str, Any] | None,
     days: NDArray[np.float64],
     curve: NDArray[np.float64],
     as_of: date,
@@ -114,11 +115,11 @@ def _orders_of(
     part = _Part(
         number,
         component,
-        int(listed["on_hand"]),  # type: ignore[call-overload]
-        int(listed["on_order"] or 0),  # type: ignore[call-overload]
-        int(listed["lead_time_days"]),  # type: ignore[call-overload]
-        int(listed["pack_size"] or 1),  # type: ignore[call-overload]
-        None if cost is None else float(cost),  # type: ignore[arg-type]
+        int(listed["on_hand"]),
+        int(listed["on_order"] or 0),
+        int(listed["lead_time_days"]),
+        int(listed["pack_size"] or 1),
+        None if cost is None else float(cost),
     )
     stock = part.on_hand + part.on_order
     row |= {

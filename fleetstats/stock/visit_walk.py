@@ -3,14 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fleetstats.stock.lifespans import Floats, Lifespans
+from fleetstats.stock.lifespans import Floats
 
 #: Unit-replicates walked at once: small enough to stay in the processor's cache.
 CELLS_AT_ONCE = 250_000
+
+
+class LifeSource(Protocol):
+    """Where the lives of n units in R replicates come from."""
+
+    @property
+    def replicates(self) -> int:
+        """Return R."""
+
+    def given(
+        self,
+        row: NDArray[np.intp],
+        replicate: NDArray[np.intp],
+        lasted_days: Floats,
+        rng: np.random.Generator,
+    ) -> Floats:
+        """Return the whole life in days (m,) of units in place that have lasted `lasted_days` (m,)."""
+
+    def fresh(self, row: NDArray[np.intp], replicate: NDArray[np.intp], rng: np.random.Generator) -> Floats:
+        """Return the life in days (m,) of the next unit of each pair of row and replicate (m,)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +99,18 @@ class Counts:
     ----------
     at_visits, at_callouts : numpy.ndarray
         Renewed at planned visits, and at call-outs.
+    unseen_days : numpy.ndarray
+        Days that hidden failures lay unseen, in the period that found them.
     """
 
     at_visits: NDArray[np.int64]
     at_callouts: NDArray[np.int64]
+    unseen_days: Floats
 
 
 def count_renewals(
     units: Units,
-    lives: Lifespans,
+    lives: LifeSource,
     *,
     lateness: NDArray[np.int16],
     periods: Periods,
@@ -102,7 +126,7 @@ def count_renewals(
     Parameters
     ----------
     units : Units
-    lives : Lifespans
+    lives : LifeSource
         Rows as `units`.
     lateness : numpy.ndarray (sites, visits, R)
         Days by which each visit is late.
@@ -112,9 +136,9 @@ def count_renewals(
     seed : list of int
         Seed of the random lives.
     """
-    replicates = lives.scale.size
+    replicates = lives.replicates
     shape = (parts, periods.starts.size - 1, replicates)
-    counts = Counts(np.zeros(shape, np.int64), np.zeros(shape, np.int64))
+    counts = Counts(np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.zeros(shape))
     step = max(1, CELLS_AT_ONCE // replicates)
     for number, start in enumerate(range(0, units.site.size, step)):
         rows = np.arange(start, min(start + step, units.site.size))
@@ -131,7 +155,7 @@ class _Walk:
     def __init__(
         self,
         units: Units,
-        lives: Lifespans,
+        lives: LifeSource,
         rows: NDArray[np.intp],
         lateness: NDArray[np.int16],
         periods: Periods,
@@ -140,7 +164,7 @@ class _Walk:
     ) -> None:
         self.units, self.lives, self.rows, self.lateness = units, lives, rows, lateness
         self.periods, self.counts, self.rng = periods, counts, rng
-        shape = (rows.size, lives.scale.size)
+        shape = (rows.size, lives.replicates)
         age = np.broadcast_to(units.age_days[rows, None], shape).copy()
         unknown = np.isnan(age)
         # Nothing is known of such a unit but that it is within its interval or past it: any age is as likely.
@@ -170,6 +194,11 @@ class _Walk:
             visit += 1
         everyone = np.arange(rows.size)
         self._call_outs(everyone, np.full(self.born.shape, np.inf))
+        if not units.announced:
+            at, replicate = np.nonzero(self.fails < last)
+            end = np.full(at.size, last)
+            unseen = end - np.maximum(self.fails[at, replicate], 0.0)
+            self._count(self.counts.unseen_days, at, replicate, end, unseen)
 
     def _call_outs(self, some: NDArray[np.intp], until: Floats) -> None:
         """Renew every announced failure of `some` units up to the day `until` (rows, R)."""
@@ -195,8 +224,12 @@ class _Walk:
             renew |= self.fails[some] <= day
         renew &= day <= self.periods.last_day
         at, replicate = np.nonzero(renew)
-        self._count(self.counts.at_visits, some[at], replicate, day[at, replicate])
-        self._fit(some[at], replicate, day[at, replicate])
+        row, day = some[at], day[at, replicate]
+        if not self.units.announced:
+            unseen = day - np.clip(self.fails[row, replicate], 0.0, day)
+            self._count(self.counts.unseen_days, row, replicate, day, unseen)
+        self._count(self.counts.at_visits, row, replicate, day)
+        self._fit(row, replicate, day)
 
     def _fit(self, row: NDArray[np.intp], replicate: NDArray[np.intp], day: Floats) -> None:
         self.born[row, replicate] = day
@@ -205,11 +238,12 @@ class _Walk:
 
     def _count(
         self,
-        counts: NDArray[np.int64],
+        counts: NDArray[np.int64] | Floats,
         row: NDArray[np.intp],
         replicate: NDArray[np.intp],
         day: Floats,
+        weights: Floats | None = None,
     ) -> None:
         place = (self.units.part[self.rows[row]], self.periods.of(day), replicate)
         flat = np.ravel_multi_index(place, counts.shape)
-        counts += np.bincount(flat, minlength=counts.size).reshape(counts.shape)
+        counts += np.bincount(flat, weights, minlength=counts.size).reshape(counts.shape)

@@ -173,9 +173,9 @@ def followed_calibration(
 def foretold_range(expected: Floats, by_draw: Floats, level: float = 0.90) -> tuple[int, int]:
     """Return the range of the failures foretold of n units together.
 
-    The mean is the sum of `expected` (n,); what the draws (n, D) do to the sum widens it. Their own mean is not
-    used: draws under which a unit should long have failed count for less once it has gone on working, and
-    `expected` has that counted.
+    The mean is the sum of `expected` (n,); what the draws (n, D) do to the sum widens it. Their own mean is
+    not used: draws under which a unit should long have failed count for less once it has gone on working,
+    and `expected` has that counted.
     """
     tail = (1.0 - level) / 2.0
     mean, sums = float(expected.sum()), by_draw.sum(axis=0)

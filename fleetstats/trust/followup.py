@@ -29,6 +29,8 @@ class FollowUp:
         What was known of its life at the horizon: (lower, upper], equal = that very day, inf = still working.
     horizon_days : numpy.ndarray (n,)
         Age that it would have at the horizon.
+    begun : numpy.ndarray (n,) of bool
+        Spells begun since the origin; a unit's stand in order of time, after the one that was in place.
     unknown : int
         Units in place at the origin of which nothing was learned since; they are not among the n.
     """
@@ -39,6 +41,7 @@ class FollowUp:
     lower_days: Floats
     upper_days: Floats
     horizon_days: Floats
+    begun: NDArray[np.bool_]
     unknown: int
 
     @property
@@ -93,6 +96,7 @@ def follow_up(
         lower_days=known["lower_days"].to_numpy(),
         upper_days=known["upper_days"].to_numpy(),
         horizon_days=known.select(age).to_series().to_numpy(),
+        begun=~known["held"].to_numpy(),
         unknown=held.height - int(known["held"].sum()),
     )
 

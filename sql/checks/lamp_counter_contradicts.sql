@@ -1,5 +1,5 @@
 -- Lamp counters that ran slower or faster than the calendar between two visits, no new lamp in between.
--- A counter may stand 14 days or a tenth of the time off: visits are dated to the day, and power fails.
+-- A counter may be 14 days or a tenth of the time off (power fails), and it stands still at nought.
 -- grain: one row a visit
 -- units: days
 -- reads: visits, events, end_causes
@@ -34,3 +34,4 @@ FROM same_lamp
 WHERE
     lamp_days_left <= before_days_left
     AND abs(before_days_left - lamp_days_left - elapsed_days) > greatest(14, 0.1 * elapsed_days)
+    AND NOT (lamp_days_left = 0 AND before_days_left <= elapsed_days)

@@ -1,7 +1,7 @@
 -- What is in place now in each slot that was ever seen, at served sites and others.
 -- grain: one row a site, component and slot
 -- units: days; age_days null = age unknown; survived_days = the greatest age known not at end of life
--- reads: bounds, events, observation
+-- reads: bounds, events, observation, chapters
 WITH latest_unit AS (
     SELECT * FROM temp.bounds QUALIFY row_number() OVER (PARTITION BY site_id, component, slot ORDER BY unit DESC) = 1
 ),

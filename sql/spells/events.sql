@@ -39,7 +39,8 @@ together AS (
     SELECT
         site_id, component, slot, visit_id, visit_date, visit_order,
         any_value(pressure_limit_kpa) AS limit_kpa,
-        max_by(condition, weight) AS condition,
+        -- the word breaks a tie, so that the order of rows does not
+        max_by(condition, weight::VARCHAR || condition) AS condition,
         coalesce(max(weight), 0) AS weight,
         max(pressure_drop_kpa) AS drop_kpa,
         bool_or(renewing) AS renews,

@@ -16,7 +16,7 @@ SELECT
     CASE WHEN k."until" <= $as_of THEN k."until" END AS "until",
     k.kind,
     k.note,
-    k."until" IS NULL
+    coalesce(k."until" > $as_of, true)
     AND k.kind IN ('roof', 'tank', 'pump', 'screen', 'first_flush', 'household', 'other') AS lasting
 FROM known AS k
 JOIN site_records AS s ON s.site_id = k.site_id OR (k.site_id IS NULL AND s.region = k.region)

@@ -5,4 +5,4 @@
 SELECT site_id, sampled_on, parameter, result, passed, laboratory_ref
 FROM records.samples
 WHERE sampled_on <= $as_of
-ORDER BY site_id, sampled_on, parameter, laboratory_ref
+ORDER BY site_id, sampled_on, parameter, laboratory_ref, result

@@ -6,7 +6,17 @@ WITH spans AS (
     SELECT spell_id, site_id, fitted_on, until_on FROM temp.bounds WHERE fitted_on IS NOT NULL
 ),
 passing AS (
-    SELECT site_id, changed_on, coalesce("until", changed_on) AS over_on, kind FROM temp.changes WHERE NOT lasting
+    SELECT
+        site_id,
+        kind,
+        changed_on,
+        -- a cleaning or an ash fall is over on its day; what has no end yet goes on
+        CASE
+            WHEN "until" IS NULL AND kind IN ('tank_cleaned', 'gutters_cleaned', 'ash') THEN changed_on
+            ELSE coalesce("until", $as_of)
+        END AS over_on
+    FROM temp.changes
+    WHERE NOT lasting
 )
 SELECT s.spell_id, string_agg(DISTINCT p.kind, ', ' ORDER BY p.kind) AS flags
 FROM spans AS s

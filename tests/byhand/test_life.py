@@ -12,7 +12,7 @@ INF = np.inf
 
 
 def test_product_limit_with_a_tie_and_late_entry():
-    # days 10 good, 20 and 20 ended, 30 good, 40 ended (entered at 25), 50 ended (entered at 20: not at risk at 20)
+    # 10 good, 20 and 20 ended, 30 good, 40 ended (entered at 25), 50 ended (entered at 20: not at risk at 20)
     lives = Lifetimes(
         lower=[10, 20, 20, 30, 40, 50], upper=[INF, 20, 20, INF, 40, 50], entry=[0, 0, 0, 0, 25, 20]
     )
@@ -94,8 +94,8 @@ def test_lognormal_of_known_ends_is_mean_and_spread_of_the_logs():
 
 
 def test_lognormal_site_effect_is_analysis_of_variance():
-    # three sites with two known ends each, logs (1,3), (4,6), (8,8): site means 2, 5, 8; within sum of squares 4 on
-    # 3 degrees, so sigma^2 = 4/3; site means vary by 6 (over 3), which is tau^2 + sigma^2/2: tau^2 = 6 - 2/3 = 16/3
+    # three sites with two known ends, logs (1,3), (4,6), (8,8): site means 2, 5, 8; within sum of squares
+    # 4 on 3 degrees, so sigma^2 = 4/3; site means vary by 6 (over 3), tau^2 + sigma^2/2: tau^2 = 16/3
     logs = np.array([1.0, 3, 4, 6, 8, 8])
     fit = fit_life(Lifetimes(np.exp(logs), np.exp(logs), site=["a", "a", "b", "b", "c", "c"]), "lognormal")
     assert fit.coefficients["estimate"][0] == pytest.approx(5)

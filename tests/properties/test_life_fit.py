@@ -16,7 +16,7 @@ FAMILY_NAMES = ("weibull", "lognormal", "loglogistic", "exponential")
 
 
 def fleet(seed, sites=25, per_site=4, sigma=0.5, tau=0.4, entry=True):
-    """Return columns of invented lives of every kind: known, last seen good, found spent, in between, late entries."""
+    """Return columns of invented lives: known, last seen good, found spent, in between, late entries."""
     stream = np.random.default_rng(seed)
     n = sites * per_site
     site = np.repeat(np.arange(sites), per_site)
@@ -127,7 +127,7 @@ def test_slopes_are_those_of_numerical_differences(family, seed, tau, sigma, shi
 
 
 def _plain_site_log_likelihood(rows, family, mu, sigma, tau):
-    """Return the log-likelihood of one site straight from its definition, by scipy's distributions and quadrature."""
+    """Return the log-likelihood of one site from its definition, by scipy's distributions and quadrature."""
     law = {"weibull": stats.gumbel_l, "lognormal": stats.norm, "loglogistic": stats.logistic}[family]
 
     def integrand(u):
@@ -178,13 +178,13 @@ def test_no_other_parameters_near_by_are_more_likely(family):
     integral = SiteIntegral(lives, design, 0.0, FAMILIES[family], nodes=31)
     integral.centre(fit.estimate[:3], fit.sigma, fit.tau)
     _, gradient, hessian = integral.slopes(fit.estimate[:3], fit.sigma, fit.tau)
-    # distance to the top in standard errors; the covariates are not centred here, so that slopes are large numbers
+    # distance to the top in standard errors; covariates are not centred here and slopes are large numbers
     assert np.sqrt(gradient @ np.linalg.solve(-hessian, gradient)) < 1e-7
     assert np.linalg.eigvalsh(hessian).max() < 0
 
 
 def test_one_row_far_in_the_tail_moves_the_estimate():
-    # ages 1 to 20 and one of 10^6: for a shape of 1.7 its log-survival is about -10^8, which a clipped survival hides
+    # ages 1 to 20 and one of 10^6: for a shape of 1.7 its log-survival is about -10^8, which clipping hides
     days = np.append(np.arange(1.0, 21), 1e6)
     law = stats.weibull_min
     fit = fit_life(Lifetimes(days, days))

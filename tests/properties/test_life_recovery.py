@@ -42,7 +42,7 @@ def test_coefficients_sigma_and_tau(family):
 
 
 def _seen_from_day_1000(stream, sites, sigma, tau):
-    """Return spells of units renewed on failure since long ago, watched from day 1000 to day 1700, eight to a site."""
+    """Return spells of units renewed on failure since long ago, watched from day 1000 to 1700."""
     rows = []
     for site in range(sites):
         scale = 300 * np.exp(stream.normal(0, tau))

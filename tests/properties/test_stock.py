@@ -17,7 +17,7 @@ shapes = st.floats(0.7, 5.0)
 lives_days = st.floats(20.0, 900.0)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(shapes, lives_days, st.floats(0.1, 4.0))
 def test_renewals_do_not_depend_on_the_unit_of_time(shape: float, eta: float, lives_ahead: float) -> None:
     in_days = renewals(lambda t: np.exp(-((t / eta) ** shape)), eta * lives_ahead)

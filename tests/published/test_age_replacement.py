@@ -13,7 +13,7 @@ import pytest
 
 from fleetstats.advice import age_cost, best_age, best_hidden_age, hidden_cost
 
-# Weibull, eta = 1, planned = 1: shape, unplanned, t*/eta, C* eta/planned; "computed" (two independent computations)
+# Weibull, eta = 1, planned = 1: shape, unplanned, t*/eta, C* eta/planned; computed (two ways that agree)
 WEIBULL = [
     (2, 2, 1.090797, 2.181594),
     (2, 5, 0.510655, 4.085242),

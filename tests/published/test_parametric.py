@@ -48,7 +48,7 @@ WEIBULL = {
     "heat exchanger, interval": (_exchangers, (23.619924, 5e-7), (1.3455150, 5e-8), (-54.414705334, 5e-10)),
     # computed; read: 606.5280, 1.7207
     "NIST, censored": (_nist, (606.52756, 5e-6), (1.7207973, 5e-8), (-75.134618164, 5e-10)),
-    # computed; the shape as the root of its profile score (next test) is 9.52206534, the given 9.52206544 good to 1e-7
+    # computed; as the root of its profile score (next test) the shape is 9.52206534: good to 1e-7
     "Channing females, late entry": (_channing, (1057.164, 5e-4), (9.52206544, 1e-7), (-807.82862338, 5e-9)),
 }
 
@@ -64,7 +64,7 @@ def test_weibull(published, name):
 
 
 def test_the_shape_with_late_entry_is_the_root_of_its_profile_score(published):
-    # for Weibull lives (entry, exit] scale^-shape = deaths / sum(exit^shape - entry^shape): one equation is left
+    # Weibull lives (entry, exit]: scale^-shape = deaths / sum(exit^shape - entry^shape) leaves one equation
     lives = _channing(published)
     entry, leave, deaths = lives.entry / 1000, lives.lower / 1000, lives.failures
 

@@ -56,7 +56,12 @@ def test_call_outs_do_not_shorten_the_usual_gap(fleet, rows):
     calls = "visit_id,site_id,visit_date,visit_reason\n" + "\n".join(
         f"{i},A,{day},{why}"
         for i, (day, why) in enumerate(
-            [("2024-01-01", "routine"), ("2024-01-10", "callout"), ("2024-06-29", "routine"), ("2024-12-26", "routine")]
+            [
+                ("2024-01-01", "routine"),
+                ("2024-01-10", "callout"),
+                ("2024-06-29", "routine"),
+                ("2024-12-26", "routine"),
+            ]
         )
     )
     known = fleet.known(visits=calls, work="visit_id,component,action\n0,uv_lamp,fitted\n")
@@ -79,7 +84,9 @@ def test_what_comes_after_as_of_is_not_known(fleet, rows):
     )
     then = fleet.known("2024-03-31")
     assert rows(then.spells, "ended_how", "lower_days", "daily_litres") == [("in_place", 90.0, 200.0)]
-    assert rows(then.sites, "chapters", "visits", "daily_litres", "failed_sample_open") == [(1, 2, 200.0, False)]
+    assert rows(then.sites, "chapters", "visits", "daily_litres", "failed_sample_open") == [
+        (1, 2, 200.0, False)
+    ]
     assert (then.visits.height, then.work.height, then.samples.height, then.decisions.height) == (2, 2, 0, 0)
     now = fleet.known()
     assert rows(now.spells, "chapter", "ended_how")[0] == (1, "left")
@@ -99,9 +106,15 @@ CHANGED = "site_id,changed_on,until,kind\nA,2024-04-01,,roof\n"  # day 91
         # ends later, well on day 91 for sure: censored there
         ("d,sediment_cartridge,replaced,good", (1, "left", 91.0, date(2024, 4, 1))),
         # found spent later, last seen well on day 60: all that is sure of this chapter
-        ("b,sediment_cartridge,inspected,good\nd,sediment_cartridge,replaced,blocked", (1, "left", 60.0, date(2024, 4, 1))),
+        (
+            "b,sediment_cartridge,inspected,good\nd,sediment_cartridge,replaced,blocked",
+            (1, "left", 60.0, date(2024, 4, 1)),
+        ),
         # found spent later, seen well on day 120
-        ("c,sediment_cartridge,inspected,good\nd,sediment_cartridge,replaced,blocked", (1, "left", 91.0, date(2024, 4, 1))),
+        (
+            "c,sediment_cartridge,inspected,good\nd,sediment_cartridge,replaced,blocked",
+            (1, "left", 91.0, date(2024, 4, 1)),
+        ),
     ],
 )
 def test_a_unit_over_a_lasting_change_is_censored_there(fleet, rows, work, expected):
@@ -112,7 +125,7 @@ def test_a_unit_over_a_lasting_change_is_censored_there(fleet, rows, work, expec
 
 
 def test_a_unit_fitted_after_the_change_belongs_to_the_new_chapter(fleet, rows):
-    work = "visit_id,component,action,condition\na,uv_lamp,fitted,\nc,uv_lamp,replaced,failed\nd,uv_lamp,replaced,failed\n"
+    work = LAMP + "c,uv_lamp,replaced,failed\nd,uv_lamp,replaced,failed\n"
     known = fleet.known(visits=FOUR, work=work, changes=CHANGED)
     assert rows(known.spells, "chapter", "ended_how") == [(2, "found_spent")]
     assert rows(known.left_out, "chapter", "reason") == [(1, "nothing_known"), (2, "zero_days")]
@@ -124,10 +137,14 @@ def test_a_change_before_the_first_visit_opens_no_chapter(fleet, rows):
     assert rows(known.sites, "chapters") == [(1,)]
 
 
-@pytest.mark.parametrize("passing", ["drought", "ash", "vacant", "hauled_water", "tank_cleaned", "gutters_cleaned"])
+@pytest.mark.parametrize(
+    "passing", ["drought", "ash", "vacant", "hauled_water", "tank_cleaned", "gutters_cleaned"]
+)
 def test_a_passing_change_flags_the_spells_it_touched(fleet, rows, passing):
     work = "visit_id,component,action,condition\na,uv_lamp,fitted,\nb,uv_lamp,replaced,expired\n"
-    known = fleet.known(visits=FOUR, work=work, changes=f"site_id,changed_on,until,kind\nA,2024-04-01,2024-05-01,{passing}\n")
+    known = fleet.known(
+        visits=FOUR, work=work, changes=f"site_id,changed_on,until,kind\nA,2024-04-01,2024-05-01,{passing}\n"
+    )
     assert rows(known.spells, "chapter", "flags") == [(1, None), (1, passing)]
 
 

@@ -8,7 +8,7 @@ import pytest
 
 INF = math.inf
 BOUNDS = ("ended_how", "lower_days", "upper_days", "entry_days")
-VISITS = "visit_id,site_id,visit_date,visit_reason,callout_cause\na,A,2024-01-01,,\nb,A,2024-03-01,,\nc,A,2024-05-31,,\n"
+VISITS = "visit_id,site_id,visit_date\na,A,2024-01-01\nb,A,2024-03-01\nc,A,2024-05-31\n"
 
 
 def first_seen(fleet, component, *work, visits=VISITS, as_of=None):
@@ -21,7 +21,7 @@ def first_seen(fleet, component, *work, visits=VISITS, as_of=None):
 @pytest.mark.parametrize(
     ("work", "expected"),
     [
-        # fitted 100 days before the first visit (2023-09-23): enters at 100; 60 days later, seen well, age 160; 251 at c
+        # fitted 2023-09-23, 100 days before the first visit: age 100 at a, 160 at b, 251 at c
         ((("a", "inspected", "good"), ("c", "replaced", "blocked")), ("found_spent", 100.0, 251.0, 100.0)),
         ((("b", "inspected", "good"), ("c", "replaced", "blocked")), ("found_spent", 160.0, 251.0, 100.0)),
         ((("c", "replaced", "blocked"),), ("found_spent", 100.0, 251.0, 100.0)),
@@ -64,18 +64,22 @@ def test_age_unknown_is_left_out_but_stays_among_what_is_in_place(fleet, rows):
     known = first_seen(fleet, "uv_lamp", ("a", "inspected", "good", ""))
     assert known.spells.height == 0
     assert rows(known.left_out, "reason", "fitted_on") == [("age_unknown", None)]
-    assert rows(known.in_place, "age_days", "spell_id", "removed", "survived_days") == [(None, None, False, 0.0)]
+    assert rows(known.in_place, "age_days", "spell_id", "removed", "survived_days") == [
+        (None, None, False, 0.0)
+    ]
 
 
 def test_the_age_may_be_told_at_a_later_look(fleet, rows):
-    known = first_seen(fleet, "uv_lamp", ("a", "inspected", "good", ""), ("b", "inspected", "good", "2023-09-23"))
+    known = first_seen(
+        fleet, "uv_lamp", ("a", "inspected", "good", ""), ("b", "inspected", "good", "2023-09-23")
+    )
     assert rows(known.spells, *BOUNDS) == [("in_place", 251.0, INF, 100.0)]
     earlier = fleet.known("2024-02-01")
     assert rows(earlier.left_out, "reason") == [("age_unknown",)]
 
 
 def test_a_unit_that_came_unseen_later_enters_when_it_was_first_seen(fleet, rows):
-    # fitted by somebody on 1 February, after the first visit: had it failed by 1 March (29 days), another would be there
+    # fitted by somebody on 1 February: had it failed by 1 March (29 days), another would be there
     known = first_seen(fleet, "uv_lamp", ("b", "inspected", "good", "2024-02-01"))
     assert rows(known.spells, *BOUNDS) == [("in_place", 120.0, INF, 29.0)]
 

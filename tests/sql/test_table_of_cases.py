@@ -7,6 +7,8 @@ from datetime import date
 
 import pytest
 
+from fleetstats.settings import settings_from
+
 INF = math.inf
 ONE_SPELL = ("ended_how", "lower_days", "upper_days", "entry_days")
 # 2024 is a leap year: 1 January to 31 May is 151 days, to 9 June 160, to 30 June 181
@@ -19,7 +21,10 @@ def spell_of(fleet, visits, work, as_of=None, which=0, **more):
 
 def records(component, *later, action="fitted"):
     """Fitted on 1 January; then (day, reason, cause, reported, action, condition, drop) a visit."""
-    visits = ["visit_id,site_id,visit_date,visit_reason,callout_cause,reported_on", "v0,A,2024-01-01,commission,,"]
+    visits = [
+        "visit_id,site_id,visit_date,visit_reason,callout_cause,reported_on",
+        "v0,A,2024-01-01,commission,,",
+    ]
     work = ["visit_id,component,action,condition,pressure_drop_kpa", f"v0,{component},{action},,"]
     for n, (day, reason, cause, reported, what, condition, drop) in enumerate(later, start=1):
         visits.append(f"v{n},A,{day},{reason},{cause},{reported}")
@@ -49,7 +54,10 @@ CASES = {
     ),
     "failed, good looks before do not widen it": (
         "sediment_cartridge",
-        [routine("2024-03-01", "inspected", "good"), call("2024-05-31", "low_pressure", "replaced", "blocked")],
+        [
+            routine("2024-03-01", "inspected", "good"),
+            call("2024-05-31", "low_pressure", "replaced", "blocked"),
+        ],
         ("failed", 151.0, 151.0, 0.0),
     ),
     "failed, told by the housing drop alone": (
@@ -93,7 +101,10 @@ CASES = {
     ),
     "found spent though called good: the drop is at the limit": (
         "sediment_cartridge",
-        [routine("2024-03-01", "inspected", "good", "99.9"), routine("2024-05-31", "replaced", "good", "100")],
+        [
+            routine("2024-03-01", "inspected", "good", "99.9"),
+            routine("2024-05-31", "replaced", "good", "100"),
+        ],
         ("found_spent", 60.0, 151.0, 0.0),
     ),
     "found spent and left in place: its life is over all the same": (
@@ -184,7 +195,10 @@ CASES = {
 @pytest.mark.parametrize("case", CASES)
 def test_case(fleet, case):
     component, later, expected = CASES[case]
-    assert spell_of(fleet, **records(component, *later), as_of="2024-06-30" if "in place," in case else None) == expected
+    assert (
+        spell_of(fleet, **records(component, *later), as_of="2024-06-30" if "in place," in case else None)
+        == expected
+    )
 
 
 def test_removed_and_fitted_at_one_visit_are_one_replacement(fleet, rows):
@@ -203,7 +217,9 @@ def test_removed_and_fitted_at_one_visit_are_one_replacement(fleet, rows):
         c,sediment_cartridge,inspected,good,
         """,
     )
-    assert rows(known.spells, "part_number", "renewed_by", "ended_how", "lower_days", "upper_days", "ended_on") == [
+    assert rows(
+        known.spells, "part_number", "renewed_by", "ended_how", "lower_days", "upper_days", "ended_on"
+    ) == [
         ("P1", "fitted", "found_spent", 0.0, 151.0, date(2024, 5, 31)),
         ("P2", "replaced", "in_place", 30.0, INF, None),
     ]
@@ -219,7 +235,9 @@ def test_the_worst_finding_of_a_visit_counts_once(fleet, rows):
         b,sediment_cartridge,replaced,good
         """,
     )
-    assert rows(known.spells, "ended_how", "lower_days", "upper_days", "looks") == [("found_spent", 0.0, 151.0, 1)]
+    assert rows(known.spells, "ended_how", "lower_days", "upper_days", "looks") == [
+        ("found_spent", 0.0, 151.0, 1)
+    ]
 
 
 def test_a_slot_is_a_unit_of_its_own(fleet, rows):
@@ -237,9 +255,16 @@ def test_a_slot_is_a_unit_of_its_own(fleet, rows):
 
 def test_competing_removals_keep_their_reason(fleet, rows):
     known = fleet.known(
-        **records("uv_lamp", routine("2024-05-31", "replaced", "damaged"), routine("2024-06-30", "removed", "leaking"))
+        **records(
+            "uv_lamp",
+            routine("2024-05-31", "replaced", "damaged"),
+            routine("2024-06-30", "removed", "leaking"),
+        )
     )
-    assert rows(known.spells, "ended_how", "competing_reason") == [("competing", "damaged"), ("competing", "leaking")]
+    assert rows(known.spells, "ended_how", "competing_reason") == [
+        ("competing", "damaged"),
+        ("competing", "leaking"),
+    ]
 
 
 def test_zero_days_long_is_left_out(fleet, rows):
@@ -299,3 +324,34 @@ def test_a_component_that_the_settings_do_not_know_is_left_out(fleet, rows):
     assert known.spells.height == 0
     assert set(known.left_out["reason"]) == {"component_not_defined"}
     assert rows(known.in_place, "component", "age_days") == [("softener", 0.0)]
+
+
+def test_the_settings_say_what_ends_a_life_and_what_renews_it(fleet, rows):
+    rules = {
+        "component": {
+            "quartz_sleeve": {"end_conditions": ["loaded", "scaled"], "renewed_by": ["fitted", "replaced"]},
+            "sediment_cartridge": {"pressure_limit_kpa": 60, "callout_causes": ["pump"]},
+            "softener": {"end_conditions": ["failed"], "announced": False},
+        }
+    }
+    known = fleet.known(
+        settings=settings_from(rules, "test"),
+        visits="visit_id,site_id,visit_date,callout_cause\na,A,2024-01-01,\nb,A,2024-03-01,pump\nc,A,2024-05-31,\n",
+        work="""
+        visit_id,component,action,condition,pressure_drop_kpa
+        a,quartz_sleeve,fitted,,
+        a,sediment_cartridge,fitted,,
+        a,softener,fitted,,
+        b,quartz_sleeve,cleaned,good,
+        b,sediment_cartridge,replaced,good,60
+        b,softener,inspected,good,
+        c,quartz_sleeve,replaced,loaded,
+        c,softener,replaced,failed,
+        """,
+    )
+    assert rows(known.spells, "component", "ended_how", "lower_days", "upper_days") == [
+        ("quartz_sleeve", "found_spent", 60.0, 151.0),
+        ("sediment_cartridge", "failed", 60.0, 60.0),
+        ("sediment_cartridge", "in_place", 91.0, INF),
+        ("softener", "found_spent", 60.0, 151.0),
+    ]

@@ -18,7 +18,9 @@ def metered(*readings):
 def test_water_passed_is_read_between_readings_in_a_straight_line(fleet, rows):
     # 10 m3 in 100 days, then 30 m3 in 100 days; the cartridge sat from day 50 to day 150: 5 + 15 m3
     known = fleet.known(
-        visits=metered(("2024-01-01", 0), ("2024-02-20", ""), ("2024-04-10", 10), ("2024-05-30", ""), ("2024-07-19", 40)),
+        visits=metered(
+            ("2024-01-01", 0), ("2024-02-20", ""), ("2024-04-10", 10), ("2024-05-30", ""), ("2024-07-19", 40)
+        ),
         work="visit_id,component,action,condition\nv1,sediment_cartridge,fitted,\nv3,sediment_cartridge,removed,good\n",
     )
     assert rows(known.spells, "litres", "daily_litres") == [(20000.0, 200.0)]
@@ -41,7 +43,10 @@ def test_without_a_meter_use_is_left_to_the_occupants(fleet, rows):
         visits="visit_id,site_id,visit_date\na,A,2024-01-01\nb,B,2024-01-01\nc,A,2024-02-01\n",
         work=LAMP,
     )
-    assert rows(known.sites, "daily_litres", "daily_litres_source") == [(None, "occupants"), (None, "unknown")]
+    assert rows(known.sites, "daily_litres", "daily_litres_source") == [
+        (None, "occupants"),
+        (None, "unknown"),
+    ]
     assert rows(known.spells, "litres", "daily_litres") == [(None, None)]
 
 
@@ -60,7 +65,9 @@ def test_readings_across_one_housing_and_across_all(fleet, rows):
         b,sediment_cartridge,replaced,good,55
         """,
     )
-    assert rows(known.readings, "visit_id", "component", "age_days", "drop_kpa", "flow_lpm", "read_before_work") == [
+    assert rows(
+        known.readings, "visit_id", "component", "age_days", "drop_kpa", "flow_lpm", "read_before_work"
+    ) == [
         ("a", None, None, 20.0, None, False),
         ("b", None, None, 80.0, 12.0, True),
         ("b", "sediment_cartridge", 151.0, 55.0, 12.0, True),
@@ -83,7 +90,15 @@ def test_in_place_says_what_was_seen_last(fleet, rows):
         c,sediment_cartridge,inspected,blocked
         """,
     )
-    columns = ("component", "age_days", "last_look_on", "last_look_age_days", "survived_days", "spent_seen", "last_condition")
+    columns = (
+        "component",
+        "age_days",
+        "last_look_on",
+        "last_look_age_days",
+        "survived_days",
+        "spent_seen",
+        "last_condition",
+    )
     assert rows(known.in_place, *columns) == [
         ("quartz_sleeve", 181.0, date(2024, 3, 1), 60.0, 60.0, False, "loaded"),
         ("sediment_cartridge", 181.0, date(2024, 5, 31), 151.0, 60.0, True, "blocked"),
@@ -91,7 +106,10 @@ def test_in_place_says_what_was_seen_last(fleet, rows):
     ]
 
 
-VISITS = "visit_id,site_id,visit_date,visit_reason,callout_cause\na,A,2024-01-01,,\nb,A,2024-03-01,callout,{cause}\nc,A,2024-05-31,,\n"
+VISITS = (
+    "visit_id,site_id,visit_date,visit_reason,callout_cause\n"
+    "a,A,2024-01-01,,\nb,A,2024-03-01,callout,{cause}\nc,A,2024-05-31,,\n"
+)
 
 
 @pytest.mark.parametrize(
@@ -128,7 +146,9 @@ def test_open_alarm(fleet, rows, cause, work, is_open):
 )
 def test_failed_sample_open(fleet, rows, cause, samples, is_open):
     known = fleet.known(
-        visits=VISITS.format(cause=cause), work=LAMP, samples="site_id,sampled_on,parameter,passed\n" + samples
+        visits=VISITS.format(cause=cause),
+        work=LAMP,
+        samples="site_id,sampled_on,parameter,passed\n" + samples,
     )
     assert rows(known.sites, "failed_sample_open") == [(is_open,)]
 
@@ -140,7 +160,10 @@ def test_sites_carry_hardness_and_the_age_of_the_tank(fleet, rows):
         visits="visit_id,site_id,visit_date,hardness_mg_l\na,A,2024-01-01,20\nb,A,2024-03-01,30\nc,A,2024-05-31,100\n",
         work=LAMP,
     )
-    assert rows(known.sites, "hardness_mg_l", "potable", "visits", "served") == [(30.0, True, 3, True), (None, False, 0, True)]
+    assert rows(known.sites, "hardness_mg_l", "potable", "visits", "served") == [
+        (30.0, True, 3, True),
+        (None, False, 0, True),
+    ]
     assert known.sites["tank_age_years"][0] == pytest.approx(3653 / 365.25)
 
 

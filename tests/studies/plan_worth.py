@@ -113,7 +113,7 @@ def plan_from_records(fleet: InventedFleet, settings: Settings) -> pl.DataFrame:
         write_fleet(own_trips, Path(folder) / "records")
         paths = [Path(folder) / "records" / f"{name}.csv" for name in TABLES]
         store = Path(folder) / "fleet.duckdb"
-        pipeline.load(paths, store=store, today=END, import_map=None, progress=_quiet)
+        pipeline.load(paths, store=store, settings=settings, today=END, progress=_quiet)
         pipeline.analyse(store=store, settings=settings, as_of=None, progress=_quiet)
         with Store(store, read_only=True) as opened:
             return opened.table("intervals")

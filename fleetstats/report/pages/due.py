@@ -48,7 +48,7 @@ def stops(results: Results) -> list[Stop]:
     grouped: dict[tuple[str, date], list[parts.Row]] = {}
     for row in ordered(results.due).iter_rows(named=True):
         grouped.setdefault((row["site_id"], row["visit_by"]), []).append(row)
-    gauges = gauge_by_site(results)
+    gauges = gauge_by_site(results, results.due)
     found = []
     for (site_id, ends), rows in grouped.items():
         begins = min((row["visit_from"] for row in rows if row["visit_from"]), default=None)
@@ -61,11 +61,11 @@ def stops(results: Results) -> list[Stop]:
     return sorted(found, key=lambda stop: stop.urgent not in _FIRST)
 
 
-def gauge_by_site(results: Results) -> dict[str, str]:
+def gauge_by_site(results: Results, due: pl.DataFrame) -> dict[str, str]:
     """Return, for each site with cartridges, the one reading at which a cartridge is changed there."""
     shown = results.display.components
     lowest: dict[str, float] = {}
-    for row in results.due.iter_rows(named=True):
+    for row in due.iter_rows(named=True):
         own = shown.get(row["component"])
         limit = row["change_at_kpa"] or (own.pressure_limit_kpa if own else None)
         if limit:

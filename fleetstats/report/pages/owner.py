@@ -84,7 +84,7 @@ def _counts(results: Results) -> Table:
     ]
     return Table(
         "fleet-counts", "What the records say, by year",
-        tuple(Column(name, heading, True) for name, heading in columns.items()),
+        tuple(Column(name, heading, name != "year") for name, heading in columns.items()),
         tuple(rows), "No visits are loaded yet.", "data/fleet-counts.csv",
     )  # fmt: skip
 

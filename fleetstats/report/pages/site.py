@@ -76,25 +76,33 @@ class CustomerSheet:
 
 
 class Ledger:
-    """The results laid out by site once, so that ten thousand pages need no search."""
+    """The results of some sites laid out by site, so that a page needs no search."""
 
-    def __init__(self, results: Results) -> None:
+    def __init__(self, results: Results, sites: pl.DataFrame) -> None:
+        def own(frame: pl.DataFrame) -> pl.DataFrame:
+            return frame.join(sites, on="site_id", how="semi", maintain_order="left")
+
+        visits = own(results.visits).sort(["visit_date", "visit_id"])
+        due = own(results.due)
         self.results = results
-        self.names = parts.site_names(results.sites)
-        self.visits = parts.by_site(results.visits.sort(["visit_date", "visit_id"]))
+        self.names = parts.site_names(sites)
+        self.visits = parts.by_site(visits)
         self.work: dict[str, list[Row]] = {}
-        for row in results.work.iter_rows(named=True):
+        done = results.work.join(visits, on="visit_id", how="semi", maintain_order="left")
+        for row in done.iter_rows(named=True):
             self.work.setdefault(row["visit_id"], []).append(row)
-        self.spells = parts.by_site(results.spells.sort("fitted_on", nulls_last=True, maintain_order=True))
-        self.readings = parts.by_site(results.readings.sort("visit_date", maintain_order=True))
-        self.changes = parts.by_site(results.changes)
-        self.lives = _keyed(results.site_life)
-        self.curves = _keyed(_thinned(results.life_curves))
-        self.intervals = parts.by_site(results.intervals)
-        self.in_place = parts.by_site(results.in_place)
-        self.gauges = due_page.gauge_by_site(results)
+        self.spells = parts.by_site(
+            own(results.spells).sort("fitted_on", nulls_last=True, maintain_order=True)
+        )
+        self.readings = parts.by_site(own(results.readings).sort("visit_date", maintain_order=True))
+        self.changes = parts.by_site(own(results.changes))
+        self.lives = _keyed(own(results.site_life))
+        self.curves = _keyed(_thinned(own(results.life_curves)))
+        self.intervals = parts.by_site(own(results.intervals))
+        self.in_place = parts.by_site(own(results.in_place))
+        self.due = parts.by_site(due_page.ordered(due))
+        self.gauges = due_page.gauge_by_site(results, due)
         self.order = {name: place for place, name in enumerate(results.display.components)}
-        self.due = parts.by_site(due_page.ordered(results.due))
 
     def rank(self, component: str) -> int:
         """Return a component's place in the order of the settings; unknown ones come last."""
@@ -150,7 +158,7 @@ def customer_sheet(ledger: Ledger, site: Row) -> CustomerSheet:
         last_visit=words.day(visits[-1]["visit_date"]) if visits else "",
         done=tuple(f"{_unit_name(ledger, row)}: {labels.ACTIONS.get(row['action'] or '', 'seen to')}"
                    for row in done),
-        next_visit=next_when,
+        next_visit="now due" if next_when.startswith("overdue") else next_when,
         planned=tuple(parts.task(results, {**row, "part_number": None}) for row in tasks),
         notes=tuple(notes),
     )  # fmt: skip

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import polars as pl
 
-from fleetstats.report import figures, labels, sketches, tables, words
+from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.names import file_stem
 from fleetstats.report.pages import due, fast, parts
@@ -98,7 +99,8 @@ def crew_pages(results: Results, found: list[Stop]) -> list[CrewPage]:
     for crew in sorted(_by_crew(week)):
         own = [stop for stop in week if stop.crew == crew]
         page_head = parts.head(results, f"Stops of crew {crew}", root="../", plain=True)
-        pages.append(CrewPage(page_head, crew, tuple(own), due.van_load(results, own)))
+        van = replace(due.van_load(results, own), csv_href="")  # the page goes about alone
+        pages.append(CrewPage(page_head, crew, tuple(own), van))
     return pages
 
 
@@ -146,11 +148,10 @@ def _numbers(results: Results, component: str, fact: str, figure: Figure) -> Tab
     facts = results.sites.select("site_id", pl.col(fact).fill_null("unknown").alias("level"))
     spells = results.spells.filter(pl.col("component") == component).join(facts, on="site_id", how="left")
     rows = []
-    for (level,), own in spells.sort("level").group_by("level", maintain_order=True):
-        counts = sketches.counts_at(parts.lifetimes(own.iter_rows(named=True)), _AGES)
-        triples = zip(counts.watched, counts.spent, counts.left, strict=True)
-        cells = [tables.number(f"{w} / {s} / {out}", w) for w, s, out in triples]
-        rows.append((tables.text(labels.plain(str(level))), *cells))
+    for level, *counts in spells.group_by("level").agg(_counts_at_ages()).sort("level").iter_rows():
+        triples = zip(*[iter(counts)] * 3, strict=True)
+        cells = [tables.number(f"{here} / {spent} / {left}", here) for here, spent, left in triples]
+        rows.append((tables.text(labels.plain(level)), *cells))
     gone = labels.gone(component)
     columns = (
         Column("level", f"Watched / {gone} / left the record, at weeks"),
@@ -160,6 +161,21 @@ def _numbers(results: Results, component: str, fact: str, figure: Figure) -> Tab
         f"{figure.figure_id}-numbers", f"{figure.title}: fittings behind the lines", columns, tuple(rows),
         "No fittings.", f"data/{figure.figure_id}.csv",
     )  # fmt: skip
+
+
+def _counts_at_ages() -> list[pl.Expr]:
+    """Watched, spent and left at each age, counted as `sketches.counts_at` does, for a whole fleet."""
+    upper = pl.col("upper_days").fill_null(math.inf)
+    counts = []
+    for age in _AGES:
+        spent = (upper <= 7.0 * age).sum()
+        left = (upper.is_infinite() & (pl.col("lower_days") <= 7.0 * age)).sum()
+        entered = (pl.col("entry_days").fill_null(0.0) <= 7.0 * age).sum()
+        counts += [
+            expr.cast(pl.Int64).alias(f"{name}{age}")
+            for name, expr in (("here", entered - spent - left), ("spent", spent), ("left", left))
+        ]
+    return counts
 
 
 def _by_crew(week: list[Stop]) -> dict[str, int]:

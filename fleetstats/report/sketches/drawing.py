@@ -1,15 +1,16 @@
 """What a small drawing is made of: strokes, labels, and the scales that place them.
 
-A sketch is 400 units wide with 14-unit text, so that its labels stay legible on a phone. Templates only
-write out what stands here.
+A sketch is 400 units wide with 14-unit text, so that its labels stay legible on a phone. Texts
+are escaped where the drawing is written out.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from html import escape
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -47,6 +48,22 @@ class Sketch:
     strokes: tuple[Stroke, ...] = ()
     labels: tuple[Label, ...] = ()
 
+    @property
+    def markup(self) -> str:
+        """The strokes and labels as SVG elements, every text escaped.
+
+        Written here and not in a template: a site's page holds hundreds of them, and there may be ten
+        thousand sites.
+        """
+        drawn = [f'<path class="{stroke.style}" d="{stroke.path}"/>' for stroke in self.strokes]
+        groups: dict[tuple[str, str], list[str]] = {}
+        for label in self.labels:
+            text = f'<text x="{label.x}" y="{label.y}">{escape(label.text)}</text>'
+            groups.setdefault((label.anchor, label.style), []).append(text)
+        for (anchor, style), texts in groups.items():
+            drawn.append(f'<g class="{style or "plain"}" text-anchor="{anchor}">{"".join(texts)}</g>')
+        return "".join(drawn)
+
 
 @dataclass(frozen=True, slots=True)
 class Frame:
@@ -63,26 +80,36 @@ class Frame:
 
     def at(self, x: float, y: float) -> tuple[int, int]:
         """Return the place of a value, in whole units."""
-        across = (x - self.x_low) / (self.x_high - self.x_low) if self.x_high > self.x_low else 0.5
-        up = (y - self.y_low) / (self.y_high - self.y_low) if self.y_high > self.y_low else 0.5
-        return (
-            round(self.left + across * (self.right - self.left)),
-            round(self.bottom - up * (self.bottom - self.top)),
-        )
+        return self.places([(x, y)])[0]
 
-    def line(self, points: Sequence[Point]) -> str:
+    def places(self, points: Iterable[Point]) -> list[tuple[int, int]]:
+        """Return the places of values, in whole units; a scale without length puts all at its start."""
+        x_span, y_span = self.x_high - self.x_low, self.y_high - self.y_low
+        across = (self.right - self.left) / x_span if x_span > 0 else 0.0
+        up = (self.bottom - self.top) / y_span if y_span > 0 else 0.0
+        x_start, y_start = self.left - self.x_low * across, self.bottom + self.y_low * up
+        return [(round(x_start + x * across), round(y_start - y * up)) for x, y in points]
+
+    def line(self, points: Iterable[Point]) -> str:
         """Return the path through points, in steps from one to the next: the shortest way to write it."""
-        places = [self.at(*point) for point in points]
-        steps = " ".join(f"{b[0] - a[0]} {b[1] - a[1]}" for a, b in pairwise(places))
-        return f"M{places[0][0]} {places[0][1]}l{steps}".replace(" -", "-") if places else ""
+        places = self.places(points)
+        steps: list[tuple[int, int]] = []
+        for (x, y), (next_x, next_y) in pairwise(places):
+            across, down = next_x - x, next_y - y
+            if steps and steps[-1][0] * down == steps[-1][1] * across and steps[-1][0] * across >= 0:
+                across, down = across + steps[-1][0], down + steps[-1][1]
+                steps.pop()
+            steps.append((across, down))
+        told = " ".join(f"{across} {down}" for across, down in steps).replace(" -", "-")
+        return f"M{places[0][0]} {places[0][1]}l{told}" if places else ""
 
     def band(self, low: Sequence[Point], high: Sequence[Point]) -> str:
         """Return the closed path between two lines."""
         return self.line([*high, *reversed(low)]) + "z"
 
-    def dots(self, points: Sequence[Point]) -> str:
+    def dots(self, points: Iterable[Point]) -> str:
         """Return a path of no length at each point; a round, wide stroke makes dots of it."""
-        return "".join(f"M{x} {y}h0" for x, y in (self.at(*point) for point in points))
+        return "".join(f"M{x} {y}h0" for x, y in self.places(points))
 
 
 def year_labels(frame: Frame, begin: date, until: date, y: int) -> list[Label]:

@@ -48,8 +48,10 @@ def history(
     bottom = 40 + 38 * len(lanes)
     frame = Frame(6, 394, 0, bottom, float(begin.toordinal()), float(max(until, begin).toordinal()))
 
+    per_day = 388.0 / max(until.toordinal() - begin.toordinal(), 1)
+
     def x(when: date) -> int:
-        return frame.at(float(when.toordinal()), 0)[0]
+        return 6 + round(per_day * (when.toordinal() - begin.toordinal()))
 
     planned = "".join(f"M{x(when)} 28h0" for when, callout in visits if not callout)
     called = "".join(f"M{x(when)} 20v16" for when, callout in visits if callout)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -37,18 +38,15 @@ def counts_at(lives: Sequence[Lifetime], ages: Sequence[int]) -> Counts:
     lives : sequence of Lifetime, days
     ages : sequence of int, weeks
     """
-    watched, spent, left = [], [], []
-    for age in ages:
-        at = 7.0 * age
-        gone = sum(1 for life in lives if life.upper <= at)
-        out = sum(1 for life in lives if math.isinf(life.upper) and life.lower <= at)
-        here = sum(
-            1 for life in lives
-            if life.entry <= at and life.upper > at and (math.isfinite(life.upper) or life.lower > at)
-        )  # fmt: skip
-        spent.append(gone)
-        left.append(out)
-        watched.append(here)
+    entered = sorted(life.entry for life in lives)
+    ended = sorted(life.upper for life in lives if math.isfinite(life.upper))
+    gone_from_view = sorted(life.lower for life in lives if math.isinf(life.upper))
+    days = [7.0 * age for age in ages]
+    spent = [bisect_right(ended, day) for day in days]
+    left = [bisect_right(gone_from_view, day) for day in days]
+    watched = [
+        bisect_right(entered, day) - out - gone for day, out, gone in zip(days, spent, left, strict=True)
+    ]
     return Counts(tuple(ages), tuple(watched), tuple(spent), tuple(left))
 
 
@@ -98,7 +96,8 @@ def life_curve(
     shown = [day for day in curves.days if day <= last]
     here = list(zip(shown, curves.survival, strict=False))
     like = list(zip(shown, curves.like, strict=False))
-    strokes, marks = _strokes(frame, ticks, curves, shown), []
+    places = [x for x, _ in frame.places((7.0 * tick, 0.0) for tick in ticks)]
+    strokes, marks = _strokes(frame, places, curves, shown), []
     if interval_days is not None and 0 < interval_days <= 7.0 * horizon:
         x = frame.at(interval_days, 0)[0]
         strokes.append(Stroke(f"M{x} 20V150", "mark"))
@@ -106,20 +105,20 @@ def life_curve(
     ends = [("this site", here[-1], "here"), *([("sites like it", like[-1], "likely")] if like else [])]
     labels = [
         Label(68, 29, "all", "end"), Label(68, 92, "half", "end"), Label(68, 154, "none", "end"),
-        *_line_ends(frame, ends), *_ticks(frame, ticks, 170), Label(398, 170, "weeks", "end"),
-        *_count_rows(frame, counts_at(lives, ticks), 192, gone), *marks,
+        *_line_ends(frame, ends), *_row(places, ticks, 170), Label(398, 170, "weeks", "end"),
+        *_count_rows(places, counts_at(lives, ticks), 192, gone), *marks,
     ]  # fmt: skip
     told = _told(name, gone, here, like, interval_days)
     return Sketch(sketch_id, 232, f"{name}: share still working by age", told, tuple(strokes), tuple(labels))
 
 
-def _strokes(frame: Frame, ticks: Sequence[int], curves: Curves, shown: Sequence[float]) -> list[Stroke]:
+def _strokes(frame: Frame, places: Sequence[int], curves: Curves, shown: Sequence[float]) -> list[Stroke]:
     def along(values: Sequence[float]) -> list[Point]:
         return list(zip(shown, values, strict=False))
 
     strokes = [
         Stroke(f"M76 24V150H{frame.right:.0f}", "axis"),
-        Stroke("".join(f"M{frame.at(7.0 * t, 0)[0]} 150v4" for t in ticks) + "M72 87h4M72 24h4", "axis"),
+        Stroke("".join(f"M{x} 150v4" for x in places) + "M72 87h4M72 24h4", "axis"),
     ]
     if curves.low and curves.high:
         strokes.append(Stroke(frame.band(along(curves.low), along(curves.high)), "band"))
@@ -139,19 +138,15 @@ def _line_ends(frame: Frame, ends: Sequence[tuple[str, Point, str]]) -> list[Lab
     return [label._replace(y=label.y - spill) for label in placed] if spill > 0 else placed
 
 
-def _ticks(frame: Frame, ticks: Sequence[int], y: int) -> list[Label]:
-    return [Label(frame.at(7.0 * tick, 0)[0], y, str(tick), "middle") for tick in ticks]
+def _row(places: Sequence[int], numbers: Sequence[int], y: int) -> list[Label]:
+    return [Label(x, y, str(number), "middle") for x, number in zip(places, numbers, strict=True)]
 
 
-def _count_rows(frame: Frame, counts: Counts, y: int, gone: str) -> list[Label]:
-    rows = [("watched", counts.watched), (gone, counts.spent), ("left", counts.left)]
+def _count_rows(places: Sequence[int], counts: Counts, y: int, gone: str) -> list[Label]:
+    rows = (("watched", counts.watched), (gone, counts.spent), ("left", counts.left))
     labels = []
     for row, (name, numbers) in enumerate(rows):
-        labels.append(Label(0, y + 18 * row, name, "start", "quiet"))
-        labels += [
-            Label(frame.at(7.0 * week, 0)[0], y + 18 * row, str(number), "middle")
-            for week, number in zip(counts.weeks, numbers, strict=True)
-        ]
+        labels += [Label(0, y + 18 * row, name, "start", "quiet"), *_row(places, numbers, y + 18 * row)]
     return labels
 
 

@@ -127,9 +127,11 @@ def test_incidence_and_error_against_lifelines_where_no_ages_tie():
         other = AalenJohansenFitter(calculate_variance=True).fit(days, cause, event_of_interest=1)
     table = cumulative_incidence(days, cause).filter(pl.col("cause") == 1)
     incidence = other.cumulative_density_.iloc[:, 0].loc[table["days"].to_list()]
-    variance = other.variance_.iloc[:, 0].loc[table["days"].to_list()]
+    variance = other.variance_.squeeze().loc[table["days"].to_list()]
     np.testing.assert_allclose(table["incidence"], incidence, atol=1e-12)
-    np.testing.assert_allclose(table["standard_error"], np.sqrt(variance), rtol=1e-6, atol=1e-9)
+    given = variance.notna().to_numpy()  # lifelines has none once nobody is left
+    assert given.sum() >= len(given) - 1
+    np.testing.assert_allclose(table["standard_error"].to_numpy()[given], np.sqrt(variance[given]), rtol=1e-6)
 
 
 def test_error_of_the_incidence_against_resampling():
@@ -154,7 +156,7 @@ def test_causes_may_be_words_and_nulls_are_no_end():
 
 
 def test_ages_that_cannot_be():
-    with pytest.raises(LifeError, match="row 1 .*at or before entry"):
+    with pytest.raises(LifeError, match=r"row 1 .*at or before entry"):
         cumulative_incidence([10, 20], [1, 0], entry=[0, 20])
     with pytest.raises(LifeError, match="cause: 1 values found for 2 ages"):
         cumulative_incidence([10, 20], [1])

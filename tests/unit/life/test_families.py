@@ -65,7 +65,7 @@ def test_weibull_tails():
 def test_lognormal_tails():
     family = FAMILIES["lognormal"]
     for z in (40.0, 1e4, 1e8):
-        # Abramowitz & Stegun 26.2.12: log Q(z) = - z^2/2 - log(z sqrt(2 pi)) + log(1 - 1/z^2 + 3/z^4 - 15/z^6)
+        # Abramowitz & Stegun 26.2.12: log Q = -z^2/2 - log(z sqrt(2 pi)) + log(1 - z^-2 + 3 z^-4 - 15 z^-6)
         series = -0.5 * z * z - np.log(z * np.sqrt(2 * np.pi)) + np.log1p(-(z**-2) + 3 * z**-4 - 15 * z**-6)
         assert family.log_sf(np.array(z)) == pytest.approx(series, rel=1e-12)
         assert family.log_cdf(np.array(-z)) == pytest.approx(series, rel=1e-12)

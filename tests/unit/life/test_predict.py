@@ -67,11 +67,11 @@ def test_weights_are_shares_of_evidence(lives, average):
 def test_site_effects_are_drawn_from_their_exact_conditional(lives, family):
     fit = fit_life(lives, family, priors=weak_priors(182))
     pinned = replace(fit, covariance=np.zeros_like(fit.covariance))  # every draw has the same parameters
-    drawn = draw_lives(FamilyAverage((pinned,), np.ones(1)), **UNITS, draws=20_000)
+    drawn = draw_lives(FamilyAverage((pinned,), np.ones(1)), **UNITS, draws=5_000)
     mean, sd = fit.site_effects["mean"].to_numpy(), fit.site_effects["sd"].to_numpy()
     effect = drawn.site_effect[:30]
-    np.testing.assert_allclose(effect.mean(axis=1), mean, atol=4 * sd.max() / np.sqrt(20_000))
-    np.testing.assert_allclose(effect.std(axis=1), sd, rtol=0.03)
+    np.testing.assert_allclose(effect.mean(axis=1), mean, atol=4 * sd.max() / np.sqrt(5_000))
+    np.testing.assert_allclose(effect.std(axis=1), sd, rtol=0.06)
     # the posterior's own distribution function, by the site's quadrature on a fine grid of u
     for k in (0, 7):
         grid = np.linspace(mean[k] - 6 * sd[k], mean[k] + 6 * sd[k], 2001)
@@ -79,8 +79,8 @@ def test_site_effects_are_drawn_from_their_exact_conditional(lives, family):
         below = np.cumsum(density) / density.sum()
         for p in (0.05, 0.25, 0.5, 0.75, 0.95):
             share = (effect[k] <= grid[np.searchsorted(below, p)]).mean()
-            assert share == pytest.approx(p, abs=4 * np.sqrt(p * (1 - p) / 20_000) + 0.002)
-    assert drawn.site_effect[30].std() == pytest.approx(fit.tau, rel=0.03)
+            assert share == pytest.approx(p, abs=4 * np.sqrt(p * (1 - p) / 5_000) + 0.003)
+    assert drawn.site_effect[30].std() == pytest.approx(fit.tau, rel=0.05)
 
 
 def _log_posterior(fit, code, grid):
@@ -106,13 +106,13 @@ def _log_posterior(fit, code, grid):
 
 def test_parameters_are_drawn_with_their_covariance(lives):
     fit = fit_life(lives, priors=weak_priors(182))
-    drawn = draw_lives(FamilyAverage((fit,), np.ones(1)), **UNITS, draws=20_000)
+    drawn = draw_lives(FamilyAverage((fit,), np.ones(1)), **UNITS, draws=5_000)
     place = fit.parameters.index("log_sigma")
     log_sigma = np.log(drawn.scale)
-    assert log_sigma.mean() == pytest.approx(fit.estimate[place], abs=0.01)
-    assert log_sigma.std() == pytest.approx(np.sqrt(fit.covariance[place, place]), rel=0.03)
+    assert log_sigma.mean() == pytest.approx(fit.estimate[place], abs=0.02)
+    assert log_sigma.std() == pytest.approx(np.sqrt(fit.covariance[place, place]), rel=0.05)
     fixed = drawn.location - drawn.site_effect
-    assert (fixed[1] - fixed[0]).std() == pytest.approx(np.sqrt(fit.covariance[1, 1]), rel=0.03)
+    assert (fixed[1] - fixed[0]).std() == pytest.approx(np.sqrt(fit.covariance[1, 1]), rel=0.05)
 
 
 def test_same_seed_same_draws_and_another_seed_others(average):
@@ -132,10 +132,10 @@ def test_a_sites_draws_do_not_depend_on_the_company_it_keeps(average):
 def test_one_plain_fit_and_the_draws_agree_on_survival(lives):
     fit = fit_life(lives, priors=weak_priors(182))
     pinned = replace(fit, covariance=np.zeros_like(fit.covariance))
-    drawn = draw_lives(FamilyAverage((pinned,), np.ones(1)), **UNITS, draws=20_000)
+    drawn = draw_lives(FamilyAverage((pinned,), np.ones(1)), **UNITS, draws=5_000)
     days = [60.0, 150.0, 300.0]
     exact = fit.survival(days, covariates=UNITS["covariates"], site=UNITS["sites"])
-    np.testing.assert_allclose(drawn.survival(days), exact, atol=0.01)
+    np.testing.assert_allclose(drawn.survival(days), exact, atol=0.02)
 
 
 def test_a_site_without_history_is_less_certain_than_one_with_much(average):

@@ -46,6 +46,31 @@ def test_far_past_any_life_something_is_still_left(family: str) -> None:
         assert (life - 20_000.0).mean() == pytest.approx(1 / hazard, rel=0.15)
 
 
+def test_past_what_a_number_can_hold_the_end_is_at_once() -> None:
+    location = np.full((1, 1), 5.0)
+    lives = LifeDraws(("weibull",), location, np.array([0.005]), np.zeros_like(location))
+    zero = np.zeros(4, np.intp)
+    life = lifespans(lives, np.array([0]), 1, [0]).given(
+        zero, zero, np.full(4, 20_000.0), np.random.default_rng(0)
+    )
+    np.testing.assert_allclose(life, 20_000.0)
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_lives_known_within_bounds_stay_there_and_fall_as_they_should(family: str) -> None:
+    drawn = lifespans(lives_of(family), np.array([0]), 1, [1])
+    many = np.zeros(40_000, np.intp)
+    low, high = np.full(many.size, 90.0), np.full(many.size, 140.0)
+    life = drawn.within(many, many, low, high, np.random.default_rng(2))
+    assert life.min() > 90.0
+    assert life.max() <= 140.0
+    share = np.exp(FAMILIES[family].log_sf((np.log([90.0, 110.0, 140.0]) - 5.0) / 0.4))
+    expected = (share[0] - share[1]) / (share[0] - share[2])
+    assert (life <= 110.0).mean() == pytest.approx(expected, abs=4 * 0.5 / np.sqrt(many.size))
+    exact = drawn.within(many[:3], many[:3], low[:3], low[:3], np.random.default_rng(2))
+    assert exact.tolist() == [90.0] * 3
+
+
 def test_every_draw_is_used_alike_and_meets_at_random() -> None:
     location = np.arange(10.0)[None, :]
     lives = LifeDraws(

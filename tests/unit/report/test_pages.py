@@ -1,0 +1,279 @@
+"""What the pages say: counts, verdicts, order, evidence; contexts are words, ready to print."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import polars as pl
+import pytest
+
+from fleetstats.report import Display, Results, due_calendar
+from fleetstats.report.pages import due, owner, site, supplier, technician, trust
+from tests.report_fixture import AS_OF, display, invent
+
+
+@pytest.fixture(scope="module")
+def results() -> Results:
+    return invent(24)
+
+
+def shown(table: object, column: str) -> list[str]:
+    names = [item.name for item in table.columns]  # type: ignore[attr-defined]
+    return [row[names.index(column)].shown for row in table.rows]  # type: ignore[attr-defined]
+
+
+def unit(**more: object) -> dict[str, object]:
+    return {"site_id": "a", "component": "uv_lamp", "slot": "", **more}
+
+
+def test_sites_are_sorted_into_right_too_long_too_short_and_unsettled() -> None:
+    days = {"a": 182.0, "b": 175.0, "c": 91.0, "d": 273.0, "e": 91.0}
+    plans = pl.DataFrame(
+        {
+            "site_id": list(days),
+            "visit_interval_days": list(days.values()),
+            "visit_interval_days_current": 182.0,
+        }
+    )
+    intervals = pl.DataFrame(
+        {
+            "site_id": list(days),
+            "component": "uv_lamp",
+            "interval_days": 182.0,
+            "limited_by": "cost",
+            "evidence": ["own_records"] * 4 + ["customary"],
+        }
+    )
+    page = owner.owner_page(Results(AS_OF, display(), plans=plans, intervals=intervals))
+    assert {fact.name: fact.value for fact in page.verdict} == {
+        "about right": "2",
+        "too long": "1",
+        "too short": "1",
+        "not settled yet": "1",
+    }
+    assert "26 weeks" in page.verdict_told
+
+
+def test_lamps_past_rating_count_only_what_is_served_and_in_place() -> None:
+    in_place = pl.DataFrame(
+        [
+            unit(age_days=400.0, served=True, removed=False),
+            unit(site_id="b", age_days=400.0, served=False, removed=False),
+            unit(site_id="c", age_days=400.0, served=True, removed=True),
+            unit(site_id="d", age_days=None, served=True, removed=False),
+            unit(site_id="e", age_days=365.0, served=True, removed=False),
+        ]
+    )
+    page = owner.owner_page(Results(AS_OF, display(), in_place=in_place))
+    assert page.overdue_told == "1 of 3 rated units in service past rating; 1 more of unknown age."
+    assert shown(page.overdue, "site") == ["a"]
+
+
+def test_the_few_sites_that_make_half_of_the_callouts_are_named() -> None:
+    sites = pl.DataFrame({"site_id": list("abcd"), "callouts": [1, 9, 0, 6]})
+    page = owner.owner_page(Results(AS_OF, display(), sites=sites))
+    assert page.called_told == "1 of 4 sites made 9 of 16 call-outs."
+
+
+def test_savings_seen_and_projected_stand_apart_with_ranges(results: Results) -> None:
+    page = owner.owner_page(results)
+    assert [fact.name for fact in page.savings] == [
+        "saving a year, at ages already seen",
+        "saving a year, projected",
+    ]
+    assert all("range" in fact.note for fact in page.savings)
+    assert "(" in shown(page.money, "plan")[2]
+
+
+def test_without_fleet_totals_the_sites_ranges_are_added_up_and_this_is_said(results: Results) -> None:
+    page = owner.owner_page(replace(results, totals=pl.DataFrame()))
+    assert "added up" in page.money_told
+    assert len(page.money.rows) == 3
+
+
+def test_stops_put_failed_samples_and_alarms_first_then_the_lists_own_order(results: Results) -> None:
+    found = due.stops(results)
+    assert [stop.urgent for stop in found[:2]] == ["failed sample open", "UV alarm open"]
+    ends = [stop.ends for stop in found[2:]]
+    assert ends == sorted(ends)
+    week = due.this_week(found, AS_OF)
+    assert all(stop.ends <= AS_OF + timedelta(days=7) or stop.urgent for stop in week)
+    assert len(week) < len(found)
+
+
+def test_a_rank_orders_the_due_list_whatever_the_order_of_rows() -> None:
+    rows = [
+        unit(site_id=name, visit_by=AS_OF, action="replace", rank=rank) for name, rank in (("a", 2), ("b", 1))
+    ]
+    found = due.stops(Results(AS_OF, display(), due=pl.DataFrame(rows)))
+    assert [stop.site_id for stop in found] == ["b", "a"]
+
+
+def test_each_stop_has_one_number_for_the_gauge(results: Results) -> None:
+    rows = [
+        unit(component="sediment_cartridge", visit_by=AS_OF, change_at_kpa=70.0),
+        unit(component="carbon_cartridge", visit_by=AS_OF, change_at_kpa=None),
+        unit(visit_by=AS_OF),
+    ]
+    stop = due.stops(Results(AS_OF, display(), due=pl.DataFrame(rows)))[0]
+    assert "change it at 70 kPa or more" in stop.gauge
+    assert "if the gauge is doubtful, change it" in stop.gauge
+    assert "a weak lamp is not visible in these records" in stop.tasks[2].why
+
+
+def test_the_van_load_counts_pieces_of_the_chosen_stops_only(results: Results) -> None:
+    week = due.this_week(due.stops(results), AS_OF)
+    load = due.van_load(results, week)
+    assert sum(int(pieces) for pieces in shown(load, "pieces")) == sum(len(stop.tasks) for stop in week)
+
+
+def test_effects_are_sentences_and_doubtful_ones_say_so(results: Results) -> None:
+    sentences = technician.effect_sentences(results)[0].sentences
+    assert sentences[0] == "heavy trees: 0.62 of the life, 0.55 to 0.70"
+    assert sentences[4].endswith("(no clear difference yet)")
+
+
+def test_fast_sites_with_a_reason_stand_apart_from_those_without() -> None:
+    sites = pl.DataFrame(
+        {
+            "site_id": list("abcd"),
+            "tree_cover": ["heavy", "none", "none", "none"],
+            "daily_litres": 400.0,
+        }
+    )
+    life = pl.DataFrame(
+        [
+            {
+                "site_id": name,
+                "component": "sediment_cartridge",
+                "slot": "",
+                "median_days": days,
+                "spells": 8,
+                "failures": 5,
+                "relative_life": relative,
+                "relative_low": relative * 0.8,
+                "relative_high": relative * 1.2,
+            }
+            for name, days, relative in (
+                ("a", 100.0, 1.0),
+                ("b", 90.0, 0.5),
+                ("c", 200.0, 1.0),
+                ("d", 210.0, 1.0),
+            )
+        ]
+    )
+    effects = pl.DataFrame(
+        [
+            {
+                "component": "sediment_cartridge",
+                "term": "tree_cover[heavy]",
+                "time_ratio": 0.6,
+                "low": 0.5,
+                "high": 0.7,
+            }
+        ]
+    )
+    page = technician.technician_page(
+        Results(AS_OF, display(), sites=sites, site_life=life, effects=effects), []
+    )
+    assert shown(page.unexplained, "site") == ["b"]
+    assert shown(page.explained, "site") == ["a"]
+    assert shown(page.explained, "reason") == ["heavy trees"]
+    assert shown(page.explained, "evidence") == ["8 fittings, 5 spent"]
+
+
+def test_numbers_behind_fleet_curves_agree_with_the_spells(results: Results) -> None:
+    lives = technician.lives_by_fact(results)[0]
+    first = [[int(n) for n in text.split(" / ")] for text in shown(lives.numbers, "week_0")]
+    last = [[int(n) for n in text.split(" / ")] for text in shown(lives.numbers, "week_78")]
+    spells = results.spells.filter(pl.col("component") == "sediment_cartridge").height
+    assert sum(here for here, _, _ in first) == spells
+    assert sum(spent + left for _, spent, left in last) == spells
+
+
+def test_a_sites_page_explains_each_interval_with_its_evidence(results: Results) -> None:
+    row = results.sites.row(8, named=True)
+    page = site.site_page(site.Ledger(results, results.sites), row)
+    assert [unit.name for unit in page.units] == [
+        "Sediment cartridge",
+        "Carbon cartridge",
+        "UV lamp",
+        "Quartz sleeve",
+    ]
+    lamp = page.units[2]
+    assert lamp.why.startswith("It is never left past its rated life")
+    assert "A weak lamp is not visible in these records." in lamp.chance
+    assert lamp.evidence == "this site's own records – 9 fittings, 4 dead"
+    assert all(unit.curve for unit in page.units)
+
+
+def test_a_customers_sheet_holds_work_and_next_visit_and_no_chances(results: Results) -> None:
+    ledger = site.Ledger(results, results.sites)
+    for row in results.sites.head(6).iter_rows(named=True):
+        sheet = site.customer_sheet(ledger, row)
+        told = " ".join([*sheet.done, *sheet.planned, sheet.next_visit, *sheet.notes])
+        assert " in 10" not in told
+        assert "USD" not in told
+        assert sheet.last_visit
+
+
+def test_a_pack_merges_figures_of_fewer_than_five_sites(results: Results) -> None:
+    pack = supplier.supplier_packs(results)[0]
+    parts = set(shown(pack.needs, "part_number"))
+    assert "other parts" in parts
+    assert not any("LAMP-B" in part for part in parts)
+    assert not any("LAMP-B" in part for part in shown(pack.orders, "part_number"))
+    assert [column.name for column in pack.orders.columns] == ["part_number", "order_by", "quantity"]
+
+
+def test_a_pack_prints_nothing_where_even_together_the_sites_are_too_few() -> None:
+    stock = pl.DataFrame(
+        [
+            {
+                "part_number": "P",
+                "component": "uv_lamp",
+                "month": date(2026, 12, 1),
+                "expected": 2.0,
+                "p50": 2.0,
+                "p80": 3.0,
+                "p95": 4.0,
+                "sites": 4,
+            }
+        ]
+    )
+    in_place = pl.DataFrame([unit(site_id=name, part_number="P") for name in "abcd"])
+    pack = supplier.supplier_packs(Results(AS_OF, display(), stock=stock, in_place=in_place))[0]
+    assert pack.needs.rows == ()
+    assert "In 1 month even those were too few to print." in pack.merged_told
+
+
+def test_stock_without_a_count_of_sites_is_merged_to_be_on_the_harmless_side(results: Results) -> None:
+    pack = supplier.supplier_packs(replace(results, stock=results.stock.drop("sites")))[0]
+    assert set(shown(pack.needs, "part_number")) == {"other parts"}
+
+
+def test_what_the_records_cannot_yet_say_is_said() -> None:
+    told = trust.cannot_say(Results(AS_OF, display()))
+    assert any(text.startswith("UV lamp: 0 units seen dead") for text in told)
+    assert any("do not reach back far enough" in text for text in told)
+
+
+def test_every_page_of_no_records_at_all_has_plain_words() -> None:
+    nothing = Results(AS_OF, Display())
+    assert owner.owner_page(nothing).called_told == "No call-outs are on record."
+    assert "too few" in owner.owner_page(nothing).verdict_told
+    assert supplier.supplier_packs(nothing)[0].needs.empty.startswith("No need is forecast")
+
+
+def test_the_calendar_has_one_entry_a_visit_stamped_with_the_as_of_day(results: Results) -> None:
+    from icalendar import Calendar
+
+    found = due.stops(results)
+    calendar = Calendar.from_ical(due_calendar.due_calendar(found, AS_OF))
+    events = calendar.walk("VEVENT")
+    assert len(events) == len(found)
+    assert len({str(event["UID"]) for event in events}) == len(found)
+    assert {event.decoded("DTSTAMP").date() for event in events} == {AS_OF}
+    assert min(event.decoded("DTSTART") for event in events) == AS_OF
+    assert sum("OVERDUE" in str(event["SUMMARY"]) for event in events) > 0

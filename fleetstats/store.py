@@ -122,11 +122,17 @@ class Store:
 
     def stage(self, name: str, frame: pl.DataFrame) -> None:
         """Keep `frame` as the temporary table `name`, replacing any other of that name."""
-        self._con.register("_incoming_frame", _Frame(frame))
-        try:
+        with self.lent("_incoming_frame", frame):
             self._con.execute(f'CREATE OR REPLACE TEMP TABLE "{name}" AS SELECT * FROM _incoming_frame')
+
+    @contextmanager
+    def lent(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
+        """Let queries of the block read `frame` as the view `name`, without a copy of it."""
+        self._con.register(name, _Frame(frame))
+        try:
+            yield
         finally:
-            self._con.unregister("_incoming_frame")
+            self._con.unregister(name)
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

@@ -63,7 +63,7 @@ def allowed_weeks(
     days = weeks * WEEK
     usual = (days >= shortest_days) & (days <= longest_days)
     within = usual & (days <= most_days[:, None])
-    down = np.maximum(np.floor(most_days / WEEK), 1).astype(np.int64)
+    down = np.clip(np.floor(most_days / WEEK), 1, weeks[-1]).astype(np.int64)
     forced = np.equal(weeks, down[:, None])
     return np.where(np.asarray(within.any(axis=1))[:, None], within, forced)
 

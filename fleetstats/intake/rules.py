@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 
 from fleetstats.intake.fields import NOT_AFTER, NOT_BEFORE, REFERENCES, Column, Table
 
@@ -22,24 +22,40 @@ def literal(text: str) -> str:
 
 
 def typed_query(table: Table, present: Iterable[str]) -> str:
-    """Return the query that types `incoming`: for each column `name` and, unless text, `raw_name` beside it.
+    """Return the query that types `incoming`, one pass over it: a column each, and whether the row is `doubtful`.
 
-    A value that is not accepted is null in `name` while `raw_name` keeps what was written.
+    A value that is not accepted is null; `doubtful` marks the rows with such a value or a required blank.
+    `raw_name` keeps beside it what was written as a `date_or_year`.
     """
     given = set(present)
-    cells, checked = [], []
+    cells, checked, last = [], [], []
     for column in table.columns:
-        name = quoted(column.name)
+        name, raw = quoted(column.name), quoted("raw_" + column.name)
         if column.name not in given:
-            checked.append(f"NULL::{column.sql_type} AS {name}")
+            last.append(f"NULL::{column.sql_type} AS {name}")
             continue
-        cells.append(f"{_typed(column, name)} AS {name}")
-        checked.append(f"{_within(column)} AS {name}")
-        if column.kind != "text":
-            cells.append(f"{name} AS {quoted('raw_' + column.name)}")
-            checked.append(quoted("raw_" + column.name))
-    inner = f"SELECT file_no, line, {', '.join(cells)} FROM temp.incoming"
-    return f"SELECT file_no, line, {', '.join(checked)} FROM ({inner})"
+        cells += [f"{name} AS {raw}", f"{_typed(column, name)} AS {name}"]
+        checked += [raw, f"{_within(column)} AS {name}"]
+        last += [name, raw] if column.kind == "date_or_year" else [name]
+    last.append(f"{_doubt(table, given)} AS doubtful")
+    inner = f"SELECT file_no, line, {', '.join(cells)} FROM incoming"
+    inner = f"SELECT file_no, line, {', '.join(checked)} FROM ({inner})"
+    return f"SELECT file_no, line, {', '.join(last)} FROM ({inner})"
+
+
+def _doubt(table: Table, given: Container[str]) -> str:
+    """Return the condition under which `cell_faults` will find a fault in a row."""
+    doubts = []
+    for column in (c for c in table.columns if c.name in given):
+        name, raw = quoted(column.name), quoted("raw_" + column.name)
+        if column.required:
+            doubts.append(f"{name} IS NULL")
+        elif column.kind != "text":
+            doubts.append(f"({raw} IS NOT NULL AND {name} IS NULL)")
+    if table.one_of:
+        known = [quoted(name) for name in table.one_of if name in given]
+        doubts.append(f"coalesce({', '.join([*known, 'NULL'])}) IS NULL")
+    return " OR ".join(doubts) or "false"
 
 
 def _typed(column: Column, raw: str) -> str:
@@ -108,35 +124,33 @@ def _within(column: Column) -> str:
 
 
 def cell_faults(table: Table, present: Iterable[str]) -> list[str]:
-    """Return the queries of the cells that are not accepted.
+    """Return the queries of the cells that are not accepted, in `typed` beside `raw`, the rows as written.
 
     Each gives file_no, line, column, value, reason, and whether it costs the whole row.
     """
     given = set(present)
     found = []
-    for column in table.columns:
-        if column.name not in given:
-            continue
-        name, raw = quoted(column.name), quoted("raw_" + column.name)
-        outcome = ASIDE if column.required else KEPT
+    rows = "temp.typed AS t JOIN temp.raw AS r USING (file_no, line)"
+    for column in (c for c in table.columns if c.name in given):
+        name = quoted(column.name)
         if column.kind != "text":
+            outcome = ASIDE if column.required else KEPT
             reason = literal(f" is not accepted here: accepted is {column.accepted}; {outcome}")
             found.append(
-                f"SELECT file_no, line, {literal(column.name)}, {raw}, '''' || {raw} || '''' || {reason}, "
-                f"{column.required} FROM temp.typed WHERE {raw} IS NOT NULL AND {name} IS NULL"
+                f"SELECT file_no, line, {literal(column.name)}, r.{name}, '''''' || r.{name} || '''''' || {reason}, "
+                f"{column.required} FROM {rows} WHERE r.{name} IS NOT NULL AND t.{name} IS NULL"
             )
         if column.required:
-            blank = raw if column.kind != "text" else name
             reason = literal(f"{column.name} is blank: accepted is {column.accepted}; {ASIDE}")
             found.append(
-                f"SELECT file_no, line, {literal(column.name)}, NULL, {reason}, true FROM temp.typed "
-                f"WHERE {blank} IS NULL"
+                f"SELECT file_no, line, {literal(column.name)}, NULL, {reason}, true FROM {rows} "
+                f"WHERE r.{name} IS NULL"
             )
     if table.one_of:
-        names = ", ".join(quoted(name) for name in table.one_of)
+        names = ", ".join("t." + quoted(name) for name in table.one_of)
         reason = literal(f"{' and '.join(table.one_of)} are both blank: one of them is needed; {ASIDE}")
         found.append(
-            f"SELECT file_no, line, {literal(table.one_of[0])}, NULL, {reason}, true FROM temp.typed "
+            f"SELECT file_no, line, {literal(table.one_of[0])}, NULL, {reason}, true FROM {rows} "
             f"WHERE coalesce({names}) IS NULL"
         )
     return found
@@ -178,5 +192,5 @@ def _order_fault(table: Table, column: str, other: str, sign: str, word: str) ->
         f"SELECT t.file_no, t.line, {literal(column)}, {value}::VARCHAR, "
         f"{value} || ' is {word} the {other}, ' || {limit} || "
         f"': accepted is a date not {word} it; {KEPT}', false "
-        f"FROM temp.typed AS t{join} WHERE {value} {sign} {limit}"
+        f"FROM (FROM temp.typed WHERE {quoted(column)} IS NOT NULL) AS t{join} WHERE {value} {sign} {limit}"
     )

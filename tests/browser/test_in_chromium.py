@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +11,9 @@ import pytest
 pytestmark = pytest.mark.browser
 
 TOP = [
-    f"{name}.html" for name in "index owner technician supplier sites starting records trust method".split()
-]
+    "index.html", "owner.html", "technician.html", "supplier.html", "sites.html", "starting.html",
+    "records.html", "trust.html", "method.html",
+]  # fmt: skip
 
 
 @pytest.fixture(scope="session")
@@ -127,8 +129,8 @@ def test_a_page_prints(opened: Any, names: dict[str, str], kind: str, tmp_path: 
     page.pdf(path=str(tmp_path / "page.pdf"), format="A4")
     data = (tmp_path / "page.pdf").read_bytes()
     assert data.startswith(b"%PDF")
-    if kind == "sheets":
-        assert data.count(b"/Type /Page\n") + data.count(b"/Type /Page ") <= 1, "the sheet fits on one side"
+    sides = len(re.findall(rb"/Type\s*/Page\b(?!s)", data))
+    assert sides == 1 if kind == "sheets" else 1 <= sides <= 12
 
 
 def test_print_is_on_white_paper_even_from_dark_mode(opened: Any) -> None:

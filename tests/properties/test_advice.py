@@ -189,6 +189,7 @@ def hard_limits(seed: int) -> Iterator[tuple[dict, float, float]]:
         yield row, unit, min(unit, visit)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("block", range(6))
 def test_no_plan_crosses_a_hard_limit(block: int) -> None:
     for seed in range(block * FLEETS // 6, (block + 1) * FLEETS // 6):
@@ -204,6 +205,7 @@ def test_no_plan_crosses_a_hard_limit(block: int) -> None:
                 assert row["interval_days"] <= unit, where
 
 
+@pytest.mark.slow
 def test_visits_are_no_shorter_than_asked_unless_a_hard_limit_wants_it() -> None:
     for seed in range(12):
         case = random_case(seed)
@@ -221,6 +223,7 @@ def test_visits_are_no_shorter_than_asked_unless_a_hard_limit_wants_it() -> None
                 assert limit < case.terms.shortest_visit_days + 7 or held, (seed, row)
 
 
+@pytest.mark.slow
 def test_the_failure_chance_is_kept_or_said_not_to_be() -> None:
     kept = unmet = 0
     for seed in range(30):
@@ -241,6 +244,7 @@ def test_the_failure_chance_is_kept_or_said_not_to_be() -> None:
     assert unmet > 50
 
 
+@pytest.mark.slow
 def test_realised_ages_stay_within_the_written_limits_through_late_visits_and_call_outs() -> None:
     """Sites lived through visit by visit: each comes up to as late as visits do, call-outs fall at random."""
     seen = 0

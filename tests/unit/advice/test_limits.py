@@ -73,7 +73,8 @@ def test_a_long_life_stops_at_the_ceiling_and_a_lamp_at_its_rated_life(make_flee
 
 
 def test_money_may_shorten_a_lamp_though_never_lengthen_it(make_fleet: MakeFleet) -> None:
-    fleet = make_fleet(sites=4, lives={"uv_lamp": 150}, spread=0.02)
+    fleet = make_fleet(sites=4, lives={"uv_lamp": 250}, spread=0.02)
+    fleet.terms = replace(TERMS, callout_cost=1500)
     lamp = binding(fleet, "uv_lamp")
     assert lamp["limited_by"] == "cost"
     assert lamp["interval_days"] < 200
@@ -88,7 +89,8 @@ def test_nothing_is_lengthened_after_a_failed_sample_or_an_open_alarm(
     fleet = long_lived(make_fleet)
     fleet.sites = fleet.sites.with_columns(pl.Series(flag, [True, False, False, False]))
     stuck, free = binding(fleet), binding(fleet, site=1)
-    assert (stuck["limited_by"], stuck["interval_days"]) == (name, 182)
+    assert stuck["limited_by"] == name
+    assert 140 < stuck["interval_days"] <= 182
     assert stuck["visit_interval_days"] <= 182
     assert free["interval_days"] > 182
 

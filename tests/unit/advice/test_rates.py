@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from fleetstats.advice.pricing import Pricer
+from fleetstats.advice.rates import OVERRUNS, PHASES, _Lives, _next_birth, _visits_passed
 from fleetstats.life.draws import LifeDraws
 
 VISITS = 60_000
@@ -140,3 +141,14 @@ def test_a_life_of_days_is_spent_as_often_as_its_mean_says() -> None:
     # Weibull of shape 2 and scale 5 days: mean 5 sqrt(pi)/2
     spent, renewed = tabulated("weibull", math.log(5), 0.5, 364, 1, NEVER, announced=True)
     assert spent + renewed == pytest.approx(364 / (5 * math.sqrt(math.pi) / 2), rel=0.01)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 4])
+def test_every_unit_is_either_spent_and_followed_or_renewed_at_a_visit(n: int) -> None:
+    """The rows of the chain add up to 1 together with the chance of reaching the renewing visit."""
+    lives = _Lives("lognormal", np.array([-1.0, 0.0, 0.7]), np.array([0.2, 0.6]), n + 1)
+    for overrun in OVERRUNS:
+        passed = _visits_passed(n, overrun)
+        ages = np.append(2 * (np.arange(PHASES) + PHASES * passed) + 1, 2 * PHASES * n)
+        leaving = _next_birth(lives, n, passed).sum(axis=-1) + lives.working[..., ages]
+        assert leaving == pytest.approx(np.ones_like(leaving), rel=1e-12)

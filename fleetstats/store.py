@@ -15,15 +15,16 @@ import polars as pl
 
 from fleetstats.errors import StoreError
 from fleetstats.models import Model, checks, models
+from fleetstats.schema import open_store
 from fleetstats.settings import Settings
 
-SCHEMA_VERSION = 1
 DISK_ERRORS = (
     duckdb.IOException,
     duckdb.OutOfMemoryException,
     duckdb.SerializationException,
     duckdb.InternalException,
     duckdb.FatalException,
+    duckdb.TransactionException,
 )
 CHECK_COLUMNS = "check_name, severity, site_id, visit_id, rows, message, what_to_do"
 #: Unit of a column by the end of its name.
@@ -82,17 +83,13 @@ class Store:
     Raises
     ------
     StoreError
-        If the file is locked, damaged, no store of fleetstats, or of another schema version.
+        If the file is in use, damaged, no store of fleetstats, or of a schema that cannot be brought up to
+        date.
     """
 
     def __init__(self, path: str | Path, *, read_only: bool = False) -> None:
         self.path = str(path)
-        self._con = _connect(self.path, read_only)
-        try:
-            self._check_schema(read_only)
-        except BaseException:
-            self._con.close()
-            raise
+        self._con = open_store(self.path, read_only=read_only)
 
     def __enter__(self) -> Store:
         return self
@@ -288,27 +285,6 @@ class Store:
             self.run(f'CREATE OR REPLACE TABLE results."{name}" AS SELECT * FROM temp._kept')
             self.run("DROP TABLE temp._kept")
 
-    def _check_schema(self, read_only: bool) -> None:
-        tables = {
-            name for (name,) in self.run("SELECT schema_name || '.' || table_name FROM duckdb_tables()")
-        }
-        if "main.fleetstats_store" in tables:
-            version = self.run("SELECT schema_version FROM main.fleetstats_store")[0][0]
-            if version != SCHEMA_VERSION:
-                raise StoreError(
-                    f"store {self.path}: has schema version {version}, this fleetstats works with "
-                    f"{SCHEMA_VERSION}; load the records into a new store file (--store NEW.duckdb)"
-                )
-        elif tables:
-            raise StoreError(
-                f"store {self.path}: is a DuckDB file but no store of fleetstats; name another with --store"
-            )
-        elif not read_only:
-            with self.transaction():
-                for schema in ("records", "journal", "results"):
-                    self.run(f"CREATE SCHEMA {schema}")
-                self.run(f"CREATE TABLE main.fleetstats_store AS SELECT {SCHEMA_VERSION} AS schema_version")
-
     def _stage_settings(self, settings: Settings) -> None:
         kinds = list(settings.components.values())
         rules = pl.DataFrame(
@@ -346,35 +322,6 @@ class Store:
             self._run_model(check, as_of)
             found.append(f'SELECT {CHECK_COLUMNS} FROM temp."{check.name}"')
         return self.frame(" UNION ALL ".join(found) + " ORDER BY ALL").rename({"check_name": "check"})
-
-
-def _connect(path: str, read_only: bool) -> duckdb.DuckDBPyConnection:
-    quiet: dict[str, str | bool | int | float | list[str]] = {
-        "autoinstall_known_extensions": False,
-        "autoload_known_extensions": False,
-    }
-    try:
-        return duckdb.connect(path, read_only=read_only, config=quiet)
-    except duckdb.Error as exc:
-        raise StoreError(f"store {path}: {_why_not_opened(str(exc))}") from exc
-
-
-def _why_not_opened(reason: str) -> str:
-    if "lock" in reason:
-        return "is in use by another program; close that one, or wait until it has finished, and try again"
-    if "does not exist" in reason:
-        return "not found; load records first: fleetstats load PATH"
-    if (
-        "not a valid DuckDB" in reason
-        or "orrupt" in reason
-        or "Serialization" in reason
-        or "hecksum" in reason
-    ):
-        return (
-            f"is damaged or no DuckDB file ({reason}); put back a copy of it, or load the records into a new "
-            "file (--store NEW.duckdb)"
-        )
-    return f"cannot be opened ({reason}); check the path and the rights to it"
 
 
 def unit_of(column: str, kind: str) -> str:

@@ -190,7 +190,7 @@ def _advice(
                 due.append({
                     **key, "visit_from": by - timedelta(days=21), "visit_by": by, "action": "replace",
                     "part_number": unit["part_number"], "change_at_kpa": None,
-                    "reason": "it will have reached its interval here", "chance_already_spent": 0.3,
+                    "reason": "It will have reached its interval here.", "chance_already_spent": 0.3,
                 })  # fmt: skip
     due.sort(key=lambda row: (row["visit_by"], row["site_id"], row["component"]))
     return site_life, intervals, plans, due, curves
@@ -238,6 +238,7 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
                 "part_number": part, "component": component, "order_by": date(2026, 12, 4), "quantity": 18.0,
                 "on_hand": 9.0, "on_order": 0.0, "lead_time_days": 14.0, "pack_size": 6.0,
             })  # fmt: skip
+            orders.append({**orders[-1], "order_by": date(2027, 3, 4), "quantity": 24.0})
             for month in months:
                 mean = base * float(draw.uniform(0.7, 1.3))
                 stock.append({
@@ -247,7 +248,8 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
                     "sites": 3 if part == "LAMP-B" else max(5, sites // 3),
                 })  # fmt: skip
     scores = [
-        {"as_of": date(2025, 11, 20), "component": name, "sites": sites, "spells": 140, "failures": 38,
+        {"as_of": date(2025, 11, 20), "horizon_days": 182.0,
+         "component": name, "sites": sites, "spells": 140, "failures": 38,
          "predicted": 41.0, "predicted_low": 33.0, "predicted_high": 50.0, "happened": 38.0, "coverage": 0.89,
          "log_score": -0.412, "log_score_one_curve": -0.533, "log_score_cohorts": -0.497,
          "cost_rule": 820.0, "cost_plan": 640.0}

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import heapq
 import math
-from collections.abc import Sequence
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 #: Fewer failures than this leave a life uncertain by a factor of 1.8 (chi-squared, 2 x 10): no advice.
@@ -67,35 +69,49 @@ def _level(failures: int, months_seen: float) -> dict[str, object]:
     return {"level": FLEET_TYPICAL if enough else DUE_LIST_ONLY, "months_to_wait": months, "wanted": wanted}
 
 
-def ages_seen(*, spells: pl.DataFrame, units: pl.DataFrame, like: Sequence[str]) -> pl.DataFrame:
-    """Return `units` with `seen_days`: the age that 10 units there or at sites like it were seen to reach.
+def ages_seen(*, spells: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
+    """Return `units` with `seen_days`: the age that 10 units there or at sites no slower were seen to reach.
+
+    A site no slower is one whose units of that component are expected to last no longer: what was seen to
+    last there may be looked for here. Null where fewer than 10 units were ever watched at such sites.
 
     Parameters
     ----------
     spells : polars frame
-        site_id, component, lower_days, upper_days, and the columns of `like`.
+        site_id, component, lower_days, upper_days.
     units : polars frame
-        site_id, component, and the columns of `like`.
-    like : sequence of str
-        Facts that make sites alike, the one that matters least last: where fewer than 10 units share
-        them all the last is dropped, and so on to the whole fleet.
+        site_id, component, median_days (expected life; null = not known).
     """
-    reached = spells.with_columns(
-        age=pl.when(pl.col("upper_days").is_finite())
-        .then(pl.col("upper_days"))
-        .otherwise(pl.col("lower_days"))
+    expected = units.group_by("site_id", "component").agg(pl.col("median_days").min())
+    reached = (
+        spells.join(expected, on=["site_id", "component"])
+        .with_columns(
+            age=pl.when(pl.col("upper_days").is_finite())
+            .then(pl.col("upper_days"))
+            .otherwise(pl.col("lower_days"))
+        )
+        .drop_nulls("median_days")
+        .sort("component", "median_days", "age", "site_id")
     )
-    out = units.with_columns(pl.lit(None, pl.Float64).alias("seen_days"))
-    for shared in range(len(like), -1, -1):
-        keys = ["component", *like[:shared]]
-        tenth = (
-            reached.group_by(keys)
-            .agg(pl.col("age").sort(descending=True).get(UNITS_SEEN - 1, null_on_oob=True).alias("_here"))
-            .filter(pl.col("_here").is_not_null())
-        )
-        out = (
-            out.join(tenth, on=keys, how="left", nulls_equal=True, maintain_order="left")
-            .with_columns(pl.coalesce("seen_days", "_here").alias("seen_days"))
-            .drop("_here")
-        )
-    return out
+    seen = np.full(len(units), np.nan)
+    names, median = units["component"].to_numpy(), units["median_days"].cast(pl.Float64).to_numpy()
+    for (name,), watched in reached.group_by("component", maintain_order=True):
+        at = np.flatnonzero(names == name)
+        tenth = _tenth_highest_so_far(watched["age"].to_numpy())
+        before = np.searchsorted(watched["median_days"].to_numpy(), median[at], side="right")
+        seen[at] = np.where(np.isnan(median[at]), np.nan, np.append(np.nan, tenth)[before])
+    return units.with_columns(pl.Series("seen_days", seen).fill_nan(None))
+
+
+def _tenth_highest_so_far(ages: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return for each place the tenth highest of the ages up to it, nan before there are ten."""
+    highest: list[float] = []
+    found = np.full(len(ages), np.nan)
+    for place, age in enumerate(ages.tolist()):
+        if len(highest) < UNITS_SEEN:
+            heapq.heappush(highest, age)
+        else:
+            heapq.heappushpop(highest, age)
+        if len(highest) == UNITS_SEEN:
+            found[place] = highest[0]
+    return found

@@ -20,7 +20,11 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class PlannedSites:
-    """Figures of each site, arrays (sites,); `cost` holds mean, low, high of money a year, (sites, 3)."""
+    """Figures of each site, arrays (sites,); `cost` holds mean, low, high of money a year, (sites, 3).
+
+    `together` holds, for each batch of sites and draw, their summed cost, today's, call-outs and today's,
+    (batches, 4, D): draws share what is unknown of the whole fleet, so sums must be taken within a draw.
+    """
 
     visit_days: FloatArray
     visit_days_current: FloatArray
@@ -30,6 +34,7 @@ class PlannedSites:
     cost_current: FloatArray
     saving_seen: FloatArray
     saving_projected: FloatArray
+    together: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +88,40 @@ def plan_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
         saving_seen=planned.saving_seen,
         saving_projected=planned.saving_projected,
     )
+
+
+def totals_frame(planned: PlannedSites) -> pl.DataFrame:
+    """Return the fleet's sums a year: measure, plan, plan_low, plan_high, current, current_low, current_high.
+
+    Measures: trips_per_year, callouts_per_year, cost_per_year, saving_per_year (today less plan), and its
+    two parts saving_seen and saving_projected; low and high are the 90 % range of the sum.
+
+    Parameters
+    ----------
+    planned : PlannedSites
+    """
+    cost, cost_today, calls, calls_today = planned.together.sum(axis=0)
+    rows = [
+        ("trips_per_year", *_alone(DAYS_PER_YEAR / planned.visit_days),
+         *_alone(DAYS_PER_YEAR / planned.visit_days_current)),
+        ("callouts_per_year", *_ranged(calls), *_ranged(calls_today)),
+        ("cost_per_year", *_ranged(cost), *_ranged(cost_today)),
+        ("saving_per_year", *_ranged(cost_today - cost), None, None, None),
+        ("saving_seen", *_alone(planned.saving_seen), None, None, None),
+        ("saving_projected", *_alone(planned.saving_projected), None, None, None),
+    ]  # fmt: skip
+    numbers = ("plan", "plan_low", "plan_high", "current", "current_low", "current_high")
+    schema = {"measure": pl.String, **dict.fromkeys(numbers, pl.Float64)}
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _alone(values: FloatArray) -> tuple[float, None, None]:
+    return float(values.sum()), None, None
+
+
+def _ranged(draws: FloatArray) -> tuple[float, float, float]:
+    low, high = np.quantile(draws, (0.05, 0.95))
+    return float(draws.mean()), float(low), float(high)
 
 
 def interval_frame(

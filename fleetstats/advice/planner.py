@@ -283,15 +283,18 @@ class Planner:
         cost = summed(plan.cost) + (trip / visit_days)[:, None]
         cost_today = summed(today.cost) + (trip / today_visit)[:, None]
         saving = cost_today.mean(axis=1) - cost.mean(axis=1)
+        callouts, callouts_today = summed(plan.callouts), summed(today.callouts)
+        together = [values.sum(axis=0) for values in (cost, cost_today, callouts, callouts_today)]
         return PlannedSites(
             visit_days=visit_days,
             visit_days_current=today_visit,
-            callouts=summed(plan.callouts).mean(axis=1),
-            callouts_current=summed(today.callouts).mean(axis=1),
+            callouts=callouts.mean(axis=1),
+            callouts_current=callouts_today.mean(axis=1),
             cost=_mean_low_high(cost),
             cost_current=_mean_low_high(cost_today),
             saving_seen=saving - saved_beyond,
             saving_projected=saved_beyond,
+            together=np.stack(together)[None],
         )
 
     def _unit_figures(

@@ -21,7 +21,7 @@ import polars as pl
 
 from fleetstats.advice.evidence import advice_levels
 from fleetstats.advice.limits import Limits, find_limits, strictest_site_limits
-from fleetstats.advice.plan_frames import interval_frame, plan_frame
+from fleetstats.advice.plan_frames import interval_frame, plan_frame, totals_frame
 from fleetstats.advice.planner import Planner
 from fleetstats.advice.prices import price_components
 from fleetstats.advice.terms import WEEK, ComponentTerms, VisitTerms
@@ -52,11 +52,14 @@ class VisitPlans:
         One row for each component in a slot: its interval, the limit that binds, its chances and cost.
     levels : polars frame
         One row for each component: how much its records can carry, and what would settle more.
+    totals : polars frame
+        The fleet's trips, call-outs, cost and saving a year, with the range of each sum.
     """
 
     plans: pl.DataFrame
     intervals: pl.DataFrame
     levels: pl.DataFrame
+    totals: pl.DataFrame
 
 
 def plan_visits(
@@ -115,7 +118,8 @@ def plan_visits(
         sites=sites, units=units, limits=limits, prices=prices, components=components, levels=levels,
         weeks=weeks, terms=terms,
     ).plan()  # fmt: skip
-    return VisitPlans(plan_frame(sites, of_sites), interval_frame(units, limits, levels, of_units), levels)
+    intervals = interval_frame(units, limits, levels, of_units)
+    return VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(of_sites))
 
 
 def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> npt.NDArray[np.int64]:

@@ -15,6 +15,7 @@ from fleetstats.intake.files import RawTable, read_tables
 from fleetstats.intake.journal import (
     FileReport,
     forget,
+    forget_mended,
     make_tables,
     next_load,
     note_cuts,
@@ -128,20 +129,25 @@ class _Batch:
 
     def load(self) -> list[FileReport]:
         """Return what became of each file."""
-        self._stage()
-        forget(self.store)
-        self._type_and_judge()
+        rows = self._stage()
+        with self.store.lent("incoming", rows):
+            query = typed_query(self.table, self.present)
+            values = {"today": self.today} if "$today" in query else None
+            self.store.run(f"CREATE OR REPLACE TEMP TABLE typed AS {query}", values)
+        self._judge(rows)
+        forget(self.store, self.table.name)
         merged = merge(self.store, self.table, self.present, self.load_id)
+        forget_mended(self.store, self.table.name)
         note_cuts(self.store, self.table.name)
-        note_refused(self.store, self.table.name)
+        note_refused(self.store, self.table, self.present)
         for file in self.files:
             note_misshapen(self.store, file, self._first_load(file) or self.load_id)
         return [self._report(file, n, merged) for n, file in enumerate(self.files)]
 
     # -- steps -------------------------------------------------------------------------------------------
 
-    def _stage(self) -> None:
-        """Put the rows to be judged into `incoming`: of a file loaded before, only those refused then."""
+    def _stage(self) -> pl.DataFrame:
+        """Return the rows to be judged: of a file loaded before, only those refused then."""
         frames, index = [], []
         for number, file in enumerate(self.files):
             rows = self._rows_to_judge(file)
@@ -154,12 +160,12 @@ class _Batch:
             index.append(
                 (number, self._first_load(file) or self.load_id, file.file, file.sheet, file.content_hash)
             )
-        self.store.stage("incoming", pl.concat(frames, how="diagonal"))
         schema = {
             "file_no": pl.Int32, "load_id": pl.Int32, "file": pl.String, "sheet": pl.String,
             "content_hash": pl.String,
         }  # fmt: skip
         self.store.stage("incoming_files", pl.DataFrame(index, schema=schema, orient="row"))
+        return pl.concat(frames, how="diagonal")
 
     def _first_load(self, file: RawTable) -> int | None:
         """Return the number of the load that read this very content first, None if none did."""
@@ -180,30 +186,40 @@ class _Batch:
             again = file.rows.filter(pl.col("visit_id").is_in(again["visit_id"].unique().to_list()))
         return again
 
-    def _type_and_judge(self) -> None:
+    def _judge(self, rows: pl.DataFrame) -> None:
+        """Put what is wrong with the rows in `typed` into `faults`, and the good rows into `accepted`."""
         run, table = self.store.run, self.table
-        today = {"today": self.today}
-        query = typed_query(table, self.present)
-        run(f"CREATE OR REPLACE TEMP TABLE typed AS {query}", today if "$today" in query else None)
         run(
             'CREATE OR REPLACE TEMP TABLE faults (file_no INTEGER, line BIGINT, "column" VARCHAR, '
             "value VARCHAR, reason VARCHAR, whole_row BOOLEAN)"
         )
-        for faults in (*cell_faults(table, self.present), *reference_faults(table)):
+        if self._stage_raw(rows, "temp.typed WHERE doubtful"):
+            for faults in cell_faults(table, self.present):
+                run(f"INSERT INTO temp.faults {faults}")
+        for faults in reference_faults(table):
             run(f"INSERT INTO temp.faults {faults}")
         for column, faults in order_faults(table):
             run(f"CREATE OR REPLACE TEMP TABLE late AS {faults}")
-            run("INSERT INTO temp.faults FROM temp.late")
-            run(
-                f"UPDATE temp.typed AS t SET {quoted(column)} = NULL FROM temp.late AS f "
-                "WHERE (f.file_no, f.line) = (t.file_no, t.line)"
-            )
+            if run("SELECT 1 FROM temp.late LIMIT 1"):
+                run("INSERT INTO temp.faults FROM temp.late")
+                run(
+                    f"UPDATE temp.typed AS t SET {quoted(column)} = NULL FROM temp.late AS f "
+                    "WHERE (f.file_no, f.line) = (t.file_no, t.line)"
+                )
+        self._stage_raw(rows, "temp.faults")
         names = ", ".join(f"t.{quoted(name)}" for name in table.names)
         run(
             f"CREATE OR REPLACE TEMP VIEW accepted AS SELECT t.file_no, i.file, t.line, {names} "
             "FROM temp.typed AS t JOIN temp.incoming_files AS i USING (file_no) "
             "ANTI JOIN temp.faults AS f ON f.whole_row AND (f.file_no, f.line) = (t.file_no, t.line)"
         )
+
+    def _stage_raw(self, rows: pl.DataFrame, among: str) -> bool:
+        """Return whether `among` names any rows, after putting those rows as they were written into `raw`."""
+        named = self.store.frame(f"SELECT DISTINCT file_no, line FROM {among}")
+        written = rows.join(named, on=["file_no", "line"], how="semi").drop("decimal_comma")
+        self.store.stage("raw", written)
+        return bool(named.height)
 
     def _report(self, file: RawTable, number: int, merged: Merged) -> FileReport:
         """Return what became of one file, and write it down unless nothing came of it."""

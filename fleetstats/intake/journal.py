@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from fleetstats.intake.fields import TABLES
+import polars as pl
+
+from fleetstats.intake.fields import TABLES, Table
 from fleetstats.intake.files import RawTable
 from fleetstats.intake.rules import quoted
 from fleetstats.store import Store
@@ -15,9 +18,11 @@ _JOURNAL = (
     """journal.loads (load_id INTEGER, loaded_on DATE, file VARCHAR, sheet VARCHAR, table_name VARCHAR,
        content_hash VARCHAR, rows_read BIGINT, accepted BIGINT, repeated BIGINT, refused BIGINT,
        values_set_aside BIGINT, changed BIGINT, ignored_columns VARCHAR, notes VARCHAR)""",
-    # one row a refused row (its first fault; kind 'row') or a value set aside (kind 'value')
+    # one row a refused row (its first fault; kind 'row') or a value set aside (kind 'value') that no later
+    # load has mended; record is the row as it was written, as JSON (null where it could not be told apart)
     """journal.refused (load_id INTEGER, table_name VARCHAR, file VARCHAR, sheet VARCHAR, line BIGINT,
-       "column" VARCHAR, value VARCHAR, reason VARCHAR, kind VARCHAR, content_hash VARCHAR)""",
+       "column" VARCHAR, value VARCHAR, reason VARCHAR, kind VARCHAR, content_hash VARCHAR,
+       record VARCHAR)""",
     # one row a record that a later row changed or took away (after is null); before and after as JSON
     """journal.corrections (load_id INTEGER, table_name VARCHAR, record_key VARCHAR, before VARCHAR,
        after VARCHAR)""",
@@ -69,13 +74,33 @@ def next_load(store: Store) -> int:
     return int(store.run("SELECT coalesce(max(load_id), 0) + 1 FROM journal.loads")[0][0])
 
 
-def forget(store: Store) -> None:
-    """Delete what the journal holds of the lines in `incoming`: they are judged again."""
+def forget(store: Store, table_name: str) -> None:
+    """Delete what the journal holds of the lines in `typed`: they are judged again."""
     for name in ("refused", "cuts"):
         store.run(
             f"DELETE FROM journal.{name} AS j "
-            "USING temp.incoming AS r JOIN temp.incoming_files AS i USING (file_no) "
-            "WHERE j.content_hash = i.content_hash AND j.line = r.line"
+            "USING temp.typed AS r JOIN temp.incoming_files AS i USING (file_no) "
+            f"WHERE j.table_name = '{table_name}' AND j.content_hash = i.content_hash AND j.line = r.line"
+        )
+
+
+#: The id by which a record sent again speaks for what was refused of it before.
+_SPEAKS_BY = {"sites": "site_id", "visits": "visit_id", "work": "visit_id", "parts": "part_number"}
+_OTHER_CONTENT = "j.content_hash NOT IN (SELECT content_hash FROM temp.incoming_files)"
+
+
+def forget_mended(store: Store, table_name: str) -> None:
+    """Delete what was refused of records that other content has now sent again and had accepted."""
+    name = _SPEAKS_BY.get(table_name)
+    if name is not None:
+        store.run(
+            f"DELETE FROM journal.refused AS j USING temp.newest AS n WHERE j.table_name = '{table_name}' "
+            f"AND {_OTHER_CONTENT} AND n.{name} = json_extract_string(j.record, '$.{name}')"
+        )
+    if table_name == "work":
+        store.run(
+            "DELETE FROM journal.cuts AS c USING temp.newest AS n "
+            "WHERE c.table_name = 'work' AND c.visit_id = n.visit_id"
         )
 
 
@@ -83,66 +108,86 @@ def note_cuts(store: Store, table_name: str) -> None:
     """Note the refused rows that may cut a spell: those whose site is known.
 
     A refused visit with a date that is not accepted may cut any spell of its site; so may, at the date of its
-    visit, a refused row of work whose component cannot be read. Work accepted again mends its visit.
+    visit, a refused row of work whose component cannot be read.
     """
     faulty = (
         "temp.typed AS t JOIN temp.incoming_files AS i USING (file_no) "
         "SEMI JOIN temp.faults AS f ON f.whole_row AND (f.file_no, f.line) = (t.file_no, t.line)"
     )
     if table_name == "visits":
-        store.run(
-            "INSERT INTO journal.cuts SELECT i.load_id, 'visits', t.site_id, t.visit_id, t.visit_date, NULL, "
-            f"NULL, i.file, t.line, i.content_hash FROM {faulty} "
-            "SEMI JOIN records.sites AS s ON s.site_id = t.site_id"
+        found = (
+            "SELECT i.load_id, 'visits' AS table_name, t.site_id, t.visit_id, t.visit_date, "
+            "NULL::VARCHAR AS component, NULL::VARCHAR AS slot, i.file, t.line, i.content_hash "
+            f"FROM {faulty} SEMI JOIN records.sites AS s ON s.site_id = t.site_id"
         )
-    if table_name == "work":
-        store.run(
-            "DELETE FROM journal.cuts AS c USING temp.newest AS n "
-            "WHERE c.table_name = 'work' AND c.visit_id = n.visit_id"
-        )
-        store.run(
-            "INSERT INTO journal.cuts SELECT load_id, 'work', site_id, visit_id, visit_date, component, "
-            "slot, file, line, content_hash "
-            f"FROM (SELECT i.load_id, i.file, i.content_hash, t.* FROM {faulty}) "
+    elif table_name == "work":
+        found = (
+            "SELECT load_id, 'work' AS table_name, site_id, visit_id, visit_date, component, slot, file, "
+            f"line, content_hash FROM (SELECT i.load_id, i.file, i.content_hash, t.* FROM {faulty}) "
             "JOIN (SELECT visit_id, site_id, visit_date FROM records.visits) USING (visit_id)"
         )
+    else:
+        return
+    store.run(f"CREATE OR REPLACE TEMP TABLE found AS {found}")
+    same = ("table_name", "site_id", "visit_id", "visit_date", "component", "slot")
+    _forget_sent_again(store, "cuts", same)
+    store.run("INSERT INTO journal.cuts BY NAME FROM temp.found")
 
 
-def note_refused(store: Store, table_name: str) -> None:
+def note_refused(store: Store, table: Table, present: Sequence[str]) -> None:
     """Note the first fault of each refused row, and every value set aside from a row that stays."""
+    cells = ", ".join(f"{quoted(name)} := w.{quoted(name)}" for name in present)
     store.run(
-        f"""INSERT INTO journal.refused
+        f"""CREATE OR REPLACE TEMP TABLE found AS
         WITH refused_rows AS (
             FROM temp.faults WHERE whole_row
             QUALIFY row_number() OVER (PARTITION BY file_no, line ORDER BY rowid) = 1
         ), values_set_aside AS (
             FROM temp.faults AS f ANTI JOIN refused_rows AS r ON (f.file_no, f.line) = (r.file_no, r.line)
         )
-        SELECT load_id, '{table_name}', file, sheet, line, "column", value, reason,
-            CASE WHEN whole_row THEN 'row' ELSE 'value' END, content_hash
-        FROM (FROM refused_rows UNION ALL FROM values_set_aside) JOIN temp.incoming_files USING (file_no)
-        ORDER BY file_no, line, "column" """
+        SELECT i.load_id, '{table.name}' AS table_name, i.file, i.sheet, line, f."column", f.value, f.reason,
+            CASE WHEN f.whole_row THEN 'row' ELSE 'value' END AS kind, i.content_hash,
+            to_json(struct_pack({cells}))::VARCHAR AS record
+        FROM (FROM refused_rows UNION ALL FROM values_set_aside) AS f
+        JOIN temp.incoming_files AS i USING (file_no)
+        JOIN temp.raw AS w USING (file_no, line)
+        ORDER BY file_no, line, f."column" """
     )
+    _note_found(store)
+
+
+def _note_found(store: Store) -> None:
+    _forget_sent_again(store, "refused", ("table_name", "column", "value", "record"))
+    store.run("INSERT INTO journal.refused BY NAME FROM temp.found")
+
+
+def _forget_sent_again(store: Store, name: str, same: Sequence[str]) -> None:
+    """Delete what other content said just as `found` says it again: the same rows in a new file."""
+    alike = " AND ".join(f"j.{quoted(c)} IS NOT DISTINCT FROM f.{quoted(c)}" for c in same)
+    store.run(f"DELETE FROM journal.{name} AS j USING temp.found AS f WHERE {alike} AND {_OTHER_CONTENT}")
 
 
 def note_misshapen(store: Store, file: RawTable, load_id: int) -> None:
     """Note the lines of a file that have another number of fields than its header."""
-    head = {
-        "load_id": load_id,
-        "t": file.table.name,
-        "file": file.file,
-        "sheet": file.sheet,
-        "h": file.content_hash,
-    }
-    store.run(
-        'DELETE FROM journal.refused WHERE content_hash = $h AND "column" IS NULL', {"h": file.content_hash}
-    )
-    for bad in file.misshapen:
-        store.run(
-            "INSERT INTO journal.refused "
-            "VALUES ($load_id, $t, $file, $sheet, $line, NULL, $text, $reason, 'row', $h)",
-            {**head, "line": bad.line, "text": bad.text, "reason": bad.reason},
+    run = store.run
+    run('DELETE FROM journal.refused WHERE content_hash = $h AND "column" IS NULL', {"h": file.content_hash})
+    if file.misshapen:
+        lines = [(bad.line, bad.text, bad.reason) for bad in file.misshapen]
+        schema = {"line": pl.Int64, "value": pl.String, "reason": pl.String}
+        store.stage("misshapen", pl.DataFrame(lines, schema=schema, orient="row"))
+        run(
+            "CREATE OR REPLACE TEMP TABLE found AS SELECT $id AS load_id, $t AS table_name, $file AS file, "
+            "$sheet AS sheet, line, NULL::VARCHAR AS \"column\", value, reason, 'row' AS kind, "
+            "$h AS content_hash, NULL::VARCHAR AS record FROM temp.misshapen",
+            {
+                "id": load_id,
+                "t": file.table.name,
+                "file": file.file,
+                "sheet": file.sheet,
+                "h": file.content_hash,
+            },
         )
+        _note_found(store)
 
 
 def note_load(store: Store, load_id: int, today: date, content_hash: str, report: FileReport) -> None:

@@ -64,70 +64,87 @@ def _count(counter: Counter[int], rows: Sequence[tuple[int, int]]) -> None:
 def _newest_only(store: Store, table: Table, present: Sequence[str], load_id: int, merged: Merged) -> None:
     """Leave in `newest` the last row of each key; the others are repeats, or corrected by it."""
     key = _names(table.key)
-    twice = store.run(f"SELECT 1 FROM temp.accepted GROUP BY {key} HAVING count(*) > 1 LIMIT 1")
-    if not twice:
+    # grouped by a number made of the key, which is quicker than by the key; two keys of one number part below
+    store.run(
+        f"CREATE OR REPLACE TEMP TABLE several AS SELECT hash({key}) AS mark FROM temp.accepted "
+        "GROUP BY mark HAVING count(*) > 1"
+    )
+    if not store.run("SELECT 1 FROM temp.several LIMIT 1"):
         store.run("CREATE OR REPLACE TEMP VIEW newest AS FROM temp.accepted")
         return
     store.run(
-        f"CREATE OR REPLACE TEMP TABLE newest_rows AS FROM temp.accepted "
-        f"QUALIFY row_number() OVER (PARTITION BY {key} ORDER BY file_no DESC, line DESC) = 1"
-    )
-    store.run("CREATE OR REPLACE TEMP VIEW newest AS FROM temp.newest_rows")
-    older = (
-        f"temp.accepted AS a JOIN temp.newest AS n ON {_same(table.key, 'a', 'n')} "
-        "WHERE (a.file_no, a.line) <> (n.file_no, n.line)"
-    )
-    same = _same(present, "a", "n")
-    _count(merged.repeated, store.run(f"SELECT a.file_no, count(*) FROM {older} AND ({same}) GROUP BY ALL"))
-    _count(
-        merged.changed, store.run(f"SELECT n.file_no, count(*) FROM {older} AND NOT ({same}) GROUP BY ALL")
+        "CREATE OR REPLACE TEMP TABLE alike AS SELECT *, row_number() OVER "
+        f"(PARTITION BY {key} ORDER BY file_no DESC, line DESC) AS place FROM temp.accepted "
+        f"WHERE hash({key}) IN (FROM temp.several)"
     )
     store.run(
-        f"INSERT INTO journal.corrections SELECT {load_id}, '{table.name}', {_key_text(table, 'a')}, "
-        f"{_as_text(present, 'a')}, {_as_text(present, 'n')} FROM {older} AND NOT ({same}) ORDER BY a.line"
+        "CREATE OR REPLACE TEMP VIEW newest AS FROM temp.accepted AS a ANTI JOIN temp.alike AS o "
+        "ON o.place > 1 AND (o.file_no, o.line) = (a.file_no, a.line)"
     )
+    older = (
+        f"temp.alike AS a JOIN temp.alike AS n ON {_same(table.key, 'a', 'n')} "
+        "AND a.place > 1 AND n.place = 1"
+    )
+    same = _same(present, "a", "n")
+    counts = f"SELECT a.file_no, count(*) FROM {older} WHERE {same} GROUP BY ALL"
+    _count(merged.repeated, store.run(counts))
+    counts = f"SELECT n.file_no, count(*) FROM {older} WHERE NOT ({same}) GROUP BY ALL"
+    _count(merged.changed, store.run(counts))
+    store.run(
+        f"INSERT INTO journal.corrections SELECT {load_id}, '{table.name}', {_key_text(table, 'a')}, "
+        f"{_as_text(present, 'a')}, {_as_text(present, 'n')} FROM {older} WHERE NOT ({same}) ORDER BY a.line"
+    )
+
+
+def _meet(store: Store, table: Table, present: Sequence[str]) -> None:
+    """Put beside each row of `newest` the record of its key, by its rowid, and whether it is the same."""
+    store.run(
+        "CREATE OR REPLACE TEMP TABLE met AS SELECT n.file_no, n.line, r.rowid AS record, "
+        f"r.rowid IS NOT NULL AND {_same(present, 'n', 'r')} AS same "
+        f"FROM temp.newest AS n LEFT JOIN records.{table.name} AS r ON {_same(table.key, 'n', 'r')}"
+    )
+
+
+_MET_NEWEST = "temp.met AS m JOIN temp.newest AS n ON (n.file_no, n.line) = (m.file_no, m.line)"
 
 
 def _replace_by_key(store: Store, table: Table, present: Sequence[str], load_id: int, merged: Merged) -> None:
     target = f"records.{table.name}"
-    joined = f"temp.newest AS n JOIN {target} AS r ON {_same(table.key, 'n', 'r')}"
-    same = _same(present, "n", "r")
-    _count(merged.repeated, store.run(f"SELECT n.file_no, count(*) FROM {joined} WHERE {same} GROUP BY ALL"))
-    _count(
-        merged.changed, store.run(f"SELECT n.file_no, count(*) FROM {joined} WHERE NOT ({same}) GROUP BY ALL")
-    )
-    store.run(
-        f"CREATE OR REPLACE TEMP TABLE added AS SELECT n.* FROM temp.newest AS n ANTI JOIN {target} AS r "
-        f"ON {_same(table.key, 'n', 'r')}"
-    )
+    _meet(store, table, present)
+    counts = "SELECT file_no, count(*) FROM temp.met WHERE {} GROUP BY ALL"
+    _count(merged.repeated, store.run(counts.format("same")))
+    _count(merged.changed, store.run(counts.format("record IS NOT NULL AND NOT same")))
+    _stage_added(store, "m.record IS NULL")
     if merged.changed:
+        changed = f"(SELECT m.record, n.* FROM {_MET_NEWEST} WHERE m.record IS NOT NULL AND NOT m.same)"
         store.run(
             f"INSERT INTO journal.corrections SELECT {load_id}, '{table.name}', {_key_text(table, 'n')}, "
             f"{_as_text(present, 'r')}, {_as_text(present, 'n')} "
-            f"FROM {joined} WHERE NOT ({same}) ORDER BY n.line"
+            f"FROM {changed} AS n JOIN {target} AS r ON r.rowid = n.record ORDER BY n.line"
         )
         news = ", ".join(f"{quoted(c)} = n.{quoted(c)}" for c in present if c not in table.key)
         sets = ", ".join(filter(None, (news, "file = n.file", "line = n.line")))
-        store.run(
-            f"UPDATE {target} AS r SET {sets} FROM temp.newest AS n WHERE {_same(table.key, 'n', 'r')} "
-            f"AND NOT ({same})"
-        )
-    store.run(f"INSERT INTO {target} BY NAME SELECT * EXCLUDE (file_no) FROM temp.added")
+        store.run(f"UPDATE {target} AS r SET {sets} FROM {changed} AS n WHERE r.rowid = n.record")
+    store.run(f"INSERT INTO {target} BY NAME FROM temp.added")
+
+
+def _stage_added(store: Store, which: str) -> None:
+    store.run(
+        "CREATE OR REPLACE TEMP TABLE added AS "
+        f"SELECT n.* EXCLUDE (file_no) FROM {_MET_NEWEST} WHERE {which} ORDER BY n.file_no, n.line"
+    )
 
 
 def _replace_work(store: Store, table: Table, load_id: int, merged: Merged) -> None:
     """Replace all work of every visit whose work was sent again; rows that stayed the same are repeats."""
-    stale = "records.work AS r SEMI JOIN temp.newest AS v ON v.visit_id = r.visit_id"
-    known = f"temp.newest AS n JOIN records.work AS r ON {_same(table.key, 'n', 'r')}"
-    same = _same(table.names, "n", "r")
-    _count(merged.repeated, store.run(f"SELECT n.file_no, count(*) FROM {known} WHERE {same} GROUP BY ALL"))
+    _meet(store, table, table.names)
+    counts = "SELECT file_no, count(*) FROM temp.met WHERE same GROUP BY ALL"
+    _count(merged.repeated, store.run(counts))
+    _stage_added(store, "NOT m.same")
     store.run(
-        f"CREATE OR REPLACE TEMP TABLE stale AS SELECT r.* FROM {stale} "
-        f"ANTI JOIN temp.newest AS n ON {_same(table.names, 'n', 'r')}"
-    )
-    store.run(
-        f"CREATE OR REPLACE TEMP TABLE added AS SELECT n.* FROM temp.newest AS n ANTI JOIN records.work AS r "
-        f"ON {same}"
+        "CREATE OR REPLACE TEMP TABLE stale AS SELECT r.rowid AS record, r.* FROM records.work AS r "
+        "SEMI JOIN temp.newest AS v ON v.visit_id = r.visit_id "
+        "ANTI JOIN temp.met AS m ON m.same AND m.record = r.rowid"
     )
     by_file = "(SELECT visit_id, max(file_no) AS file_no FROM temp.newest GROUP BY ALL)"
     _count(
@@ -141,5 +158,5 @@ def _replace_work(store: Store, table: Table, load_id: int, merged: Merged) -> N
             f"CASE WHEN n.visit_id IS NOT NULL THEN {_as_text(table.names, 'n')} END "
             f"FROM temp.stale AS s LEFT JOIN temp.newest AS n ON {_same(table.key, 's', 'n')} ORDER BY s.line"
         )
-        store.run(f"DELETE FROM records.work AS r USING temp.stale AS s WHERE {_same(table.key, 's', 'r')}")
-    store.run("INSERT INTO records.work BY NAME SELECT * EXCLUDE (file_no) FROM temp.added")
+        store.run("DELETE FROM records.work AS r USING temp.stale AS s WHERE s.record = r.rowid")
+    store.run("INSERT INTO records.work BY NAME FROM temp.added")

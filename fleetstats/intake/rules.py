@@ -22,7 +22,7 @@ def literal(text: str) -> str:
 
 
 def typed_query(table: Table, present: Iterable[str]) -> str:
-    """Return the query that types `incoming`, one pass over it: a column each, and whether the row is `doubtful`.
+    """Return the query that types `incoming` in one pass, and says of each row whether it is `doubtful`.
 
     A value that is not accepted is null; `doubtful` marks the rows with such a value or a required blank.
     `raw_name` keeps beside it what was written as a `date_or_year`.
@@ -137,8 +137,9 @@ def cell_faults(table: Table, present: Iterable[str]) -> list[str]:
             outcome = ASIDE if column.required else KEPT
             reason = literal(f" is not accepted here: accepted is {column.accepted}; {outcome}")
             found.append(
-                f"SELECT file_no, line, {literal(column.name)}, r.{name}, '''''' || r.{name} || '''''' || {reason}, "
-                f"{column.required} FROM {rows} WHERE r.{name} IS NOT NULL AND t.{name} IS NULL"
+                f"SELECT file_no, line, {literal(column.name)}, r.{name}, "
+                f"'''' || r.{name} || '''' || {reason}, {column.required} FROM {rows} "
+                f"WHERE r.{name} IS NOT NULL AND t.{name} IS NULL"
             )
         if column.required:
             reason = literal(f"{column.name} is blank: accepted is {column.accepted}; {ASIDE}")

@@ -9,7 +9,7 @@ from typing import Literal, cast
 
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport, load_paths
-from fleetstats.pipeline.counts import fleet_counts, plan_totals
+from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import look_back
@@ -128,7 +128,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "due": plan.due,
         "fixes": plan.fixes,
         "starting_intervals": plan.starting,
-        "totals": plan_totals(plan.visits.plans),
+        "totals": plan.visits.totals,
         "todays_rule": rule.told,
         **stock,
         "replay": back.scores,

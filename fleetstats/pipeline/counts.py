@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
 
 from fleetstats.store import Relations
@@ -59,44 +58,3 @@ def _past_rating(relations: Relations, rated_days: dict[str, float]) -> pl.DataF
     return past.group_by(end.dt.year().cast(pl.Int64).alias("year")).agg(
         pl.len().cast(pl.Int64).alias("lamps_past_rating")
     )
-
-
-def plan_totals(plans: pl.DataFrame) -> pl.DataFrame:
-    """Return the fleet's visits, call-outs and cost a year under the plan and under today's rule.
-
-    The range of a sum takes the sites' own uncertainties as independent of one another; what is unknown of
-    all sites together makes the truth somewhat wider.
-
-    Parameters
-    ----------
-    plans : polars frame
-        The table `plans`.
-
-    Returns
-    -------
-    polars frame
-        measure (planned_visits, callouts, cost), plan, plan_low, plan_high, current, current_low,
-        current_high.
-    """
-    rows = []
-    for measure, column in (
-        ("planned_visits", "trips_per_year"),
-        ("callouts", "callouts_per_year"),
-        ("cost", "cost_per_year"),
-    ):
-        row: dict[str, object] = {"measure": measure}
-        for side, end in (("plan", ""), ("current", "_current")):
-            total = float(plans[f"{column}{end}"].sum())
-            below = above = None
-            if column == "cost_per_year":
-                mean = plans[f"{column}{end}"].to_numpy()
-                below = float(np.linalg.norm(mean - plans[f"low{end}"].to_numpy()))
-                above = float(np.linalg.norm(plans[f"high{end}"].to_numpy() - mean))
-            row |= {
-                side: total,
-                f"{side}_low": None if below is None else total - below,
-                f"{side}_high": None if above is None else total + above,
-            }
-        rows.append(row)
-    numbers = ("plan", "plan_low", "plan_high", "current", "current_low", "current_high")
-    return pl.DataFrame(rows, schema={"measure": pl.String, **dict.fromkeys(numbers, pl.Float64)})

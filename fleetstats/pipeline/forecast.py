@@ -10,6 +10,7 @@ from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.plans import FleetPlan, TodaysRule
 from fleetstats.settings import Settings
 from fleetstats.stock import monthly_demand, order_schedule
+from fleetstats.stock.demand import DemandForecast
 from fleetstats.stock.service_cost import service_cost
 from fleetstats.store import Relations
 
@@ -41,13 +42,18 @@ def forecast_stock(
         lateness_days=rule.lateness_days,
         part_share=_part_share(relations.spells),
     )
-    orders = order_schedule(forecast, relations.parts) if relations.parts.height else pl.DataFrame()
+    orders = _orders(forecast, relations.parts) if relations.parts.height else pl.DataFrame()
     return {
         "stock": forecast.stock,
         "stock_this_month": forecast.rest_of_month,
         "orders": orders,
         "part_costs": service_cost(forecast, relations.parts, callout_cost=settings.callout_cost),
     }
+
+
+def _orders(forecast: DemandForecast, parts: pl.DataFrame) -> pl.DataFrame:
+    terms = parts.select("part_number", "lead_time_days", "pack_size")
+    return order_schedule(forecast, parts).join(terms, on="part_number", how="left", maintain_order="left")
 
 
 def _todays_plans(plans: pl.DataFrame, rule: TodaysRule) -> pl.DataFrame:

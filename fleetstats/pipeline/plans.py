@@ -26,8 +26,7 @@ from fleetstats.settings import Settings
 from fleetstats.store import Relations
 
 DAYS_PER_MONTH = 30.4375
-#: What makes two sites alike when it is asked which ages were seen; the fact that matters least stands last.
-ALIKE = ("roof_material", "tree_cover", "tank_material")
+_KINDS = ("tank_material", "roof_material", "tree_cover")
 #: Use of a small, a middling and a large household, litres a day.
 STARTING_LITRES = (TYPICAL_DAILY_LITRES / 2, TYPICAL_DAILY_LITRES, TYPICAL_DAILY_LITRES * 2)
 #: A fix is looked at where call-outs come at least this often a year, at most at so many sites.
@@ -136,7 +135,7 @@ def plan_fleet(
         visits,
         due.with_row_index("rank", offset=1).with_columns(pl.col("rank").cast(pl.Int64)),
         _fixes(relations, settings, units, lives, rule, visits),
-        _starting(relations, settings, lives, rule),
+        _starting(relations, settings, units, lives, rule),
     )
 
 
@@ -182,21 +181,21 @@ def _units(relations: Relations, lives: Mapping[str, ComponentLife]) -> pl.DataF
     """Return the relation in_place with what the advice needs of each unit that the settings define."""
     learned = [
         life.units.select(
-            *_KEY, pl.int_range(pl.len(), dtype=pl.Int64).alias("life_row"), "spells", "failures"
+            *_KEY,
+            pl.int_range(pl.len(), dtype=pl.Int64).alias("life_row"),
+            "spells",
+            "failures",
+            life.lives.median_life()["median_days"],
         )
         for life in lives.values()
     ]
     prices = relations.parts.select(
         "part_number", "rated_life_days", pl.col("unit_cost").alias("planned_cost")
     ).unique("part_number", keep="first", maintain_order=True)
-    alike = relations.sites.select("site_id", *ALIKE)
-    units = (
-        relations.in_place.join(pl.concat(learned), on=_KEY, how="inner", maintain_order="left")
-        .join(prices, on="part_number", how="left", maintain_order="left")
-        .join(alike, on="site_id", how="left", maintain_order="left")
+    units = relations.in_place.join(pl.concat(learned), on=_KEY, how="inner", maintain_order="left").join(
+        prices, on="part_number", how="left", maintain_order="left"
     )
-    spells = relations.spells.join(alike, on="site_id", how="left", maintain_order="left")
-    return ages_seen(spells=spells, units=units, like=ALIKE)
+    return ages_seen(spells=relations.spells, units=units)
 
 
 def _fixes(
@@ -242,17 +241,20 @@ def _fixes(
 
 
 def _starting(
-    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+    relations: Relations,
+    settings: Settings,
+    units: pl.DataFrame,
+    lives: Mapping[str, ComponentLife],
+    rule: TodaysRule,
 ) -> pl.DataFrame:
     """Return the starting intervals of the cartridges, for the kinds of site that the records know."""
-    kinds = ("tank_material", "roof_material", "tree_cover")
-    levels = [sorted(relations.sites[kind].drop_nulls().unique().to_list()) for kind in kinds]
+    levels = [sorted(relations.sites[kind].drop_nulls().unique().to_list()) for kind in _KINDS]
     grid = pl.DataFrame(
         list(product(*levels, STARTING_LITRES)),
-        schema={**dict.fromkeys(kinds, pl.String), "daily_litres": pl.Float64},
+        schema={**dict.fromkeys(_KINDS, pl.String), "daily_litres": pl.Float64},
         orient="row",
     )
-    water = [name for name, life in lives.items() if set(kinds) & set(life.coding.levels)]
+    water = [name for name, life in lives.items() if set(_KINDS) & set(life.coding.levels)]
     if grid.is_empty() or not water:
         return pl.DataFrame()
     facts = water_facts(
@@ -264,7 +266,7 @@ def _starting(
     combinations, draws = [], {}
     for name in water:
         draws[name] = draws_for_new(lives[name], facts)
-        combinations.append(_seen_like(name, grid, relations))
+        combinations.append(_seen_like(name, grid, relations, draws[name], units))
     return starting_intervals(
         combinations=pl.concat(combinations),
         lives=draws,
@@ -284,19 +286,30 @@ def _invented_sites(grid: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _seen_like(component: str, grid: pl.DataFrame, relations: Relations) -> pl.DataFrame:
+def _seen_like(
+    component: str, grid: pl.DataFrame, relations: Relations, draws: LifeDraws, units: pl.DataFrame
+) -> pl.DataFrame:
     """Return the kinds of site with how many sites and spells of each were seen, and to what age."""
-    own = relations.spells.filter(pl.col("component") == component).join(
-        relations.sites.select("site_id", *ALIKE), on="site_id", how="left"
-    )
-    counts = own.group_by(ALIKE).agg(
-        pl.col("site_id").n_unique().cast(pl.Int64).alias("sites"), pl.len().cast(pl.Int64).alias("spells")
+    own = relations.spells.filter(pl.col("component") == component)
+    counts = (
+        own.join(relations.sites.select("site_id", *_KINDS), on="site_id", how="left")
+        .group_by(_KINDS)
+        .agg(
+            pl.col("site_id").n_unique().cast(pl.Int64).alias("sites"),
+            pl.len().cast(pl.Int64).alias("spells"),
+        )
     )
     kinds = grid.with_columns(
-        component=pl.lit(component), life_row=pl.int_range(pl.len(), dtype=pl.Int64), site_id=pl.lit("")
+        pl.format("kind {}", pl.int_range(pl.len())).alias("site_id"),
+        pl.lit(component).alias("component"),
+        pl.int_range(pl.len(), dtype=pl.Int64).alias("life_row"),
+        draws.median_life()["median_days"],
     )
+    known = units.filter(pl.col("component") == component).select("site_id", "component", "median_days")
+    both = pl.concat([kinds.select(known.columns), known])
+    seen = ages_seen(spells=own, units=both)["seen_days"].head(grid.height)
     return (
-        ages_seen(spells=own, units=kinds, like=ALIKE)
-        .join(counts, on=ALIKE, how="left", maintain_order="left")
+        kinds.with_columns(seen)
+        .join(counts, on=_KINDS, how="left", maintain_order="left")
         .with_columns(pl.col("sites", "spells").fill_null(0))
     )

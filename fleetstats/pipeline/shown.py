@@ -13,6 +13,7 @@ from fleetstats.errors import StoreError
 from fleetstats.report.frames import FRAMES
 from fleetstats.report.results import ComponentDisplay, Display, Results
 from fleetstats.settings import Settings, settings_from, settings_toml
+from fleetstats.stock.fleet import UNKNOWN_PART
 from fleetstats.store import Store
 from fleetstats.trust.calibration import count_range
 
@@ -74,10 +75,23 @@ def settings_table(settings: Settings) -> pl.DataFrame:
 def _renamed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     if name == "calibration":
         return _tenths(frame)
+    if name in ("stock", "orders"):
+        return frame.with_columns(_part_or_kind())
     names = _RENAMED.get(name, {})
     renamed = {old: new for old, new in names.items() if old in frame.columns}
     taken = [new for new in renamed.values() if new in frame.columns and new not in renamed]
     return frame.drop(taken).rename(renamed)
+
+
+def _part_or_kind() -> pl.Expr:
+    """Return the part number; where none is on record the kind of component stands for it."""
+    kind = pl.col("component").str.replace_all("_", " ") + pl.lit(", part not on record")
+    return (
+        pl.when(pl.col("part_number") == UNKNOWN_PART)
+        .then(kind)
+        .otherwise("part_number")
+        .alias("part_number")
+    )
 
 
 def _tenths(calibration: pl.DataFrame) -> pl.DataFrame:

@@ -108,7 +108,8 @@ _STARRED: Mapping[str, Columns] = {
         **_UNIT, "days*": REALS, "survival*": REALS, "low": REALS, "high": REALS, "like": REALS,
     },
     "replay": {
-        "as_of": DAY, "component": TEXT, "sites": COUNT, "spells": COUNT, "failures": COUNT,
+        "as_of": DAY, "horizon_days": REAL, "component": TEXT, "sites": COUNT, "spells": COUNT,
+        "failures": COUNT,
         "predicted": REAL, "predicted_low": REAL, "predicted_high": REAL, "happened": REAL,
         "coverage": REAL, "log_score": REAL, "log_score_one_curve": REAL, "log_score_cohorts": REAL,
         "cost_rule": REAL, "cost_plan": REAL,

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 
 from fleetstats.report.results import Display
+from fleetstats.report.words import sentence
 
 ACTIONS: Mapping[str, str] = {
     "fitted": "fitted", "replaced": "replaced", "cleaned": "cleaned", "inspected": "looked at",
@@ -50,12 +52,15 @@ LIMIT_SENTENCES: Mapping[str, str] = {
     "few_records": "The records cannot yet say better than custom.",
     "cost": "Sooner would waste parts and trips; later would bring dearer call-outs.",
 }
-ENDED: Mapping[str, str] = {
-    "failed": "failed and called for", "found_spent": "found spent at a visit",
-    "taken_out": "taken out in time",
-    "unknown": "taken out, state not noted", "competing": "taken out for another reason",
-    "in_place": "still in place", "left": "still in place when last seen",
-}  # fmt: skip
+#: Why a fitting does not count in any life.
+LEFT_OUT: Mapping[str, str] = {
+    "age_unknown": "in place before the records began, and nobody wrote down since when",
+    "component_not_defined": "the settings define no such component",
+    "cut_by_refused_row": "a visit that was set aside may have ended it",
+    "nothing_known": "nobody has looked at it yet",
+    "spent_at_first_look": "already spent when the records began",
+    "zero_days": "in and out on the same day",
+}
 GONE: Mapping[str, str] = {"uv_lamp": "dead", "quartz_sleeve": "scaled"}
 _FACTS: Mapping[str, str] = {
     "tree_cover": "trees", "tank_material": "tank", "roof_material": "roof", "tank_and_age": "tank",
@@ -69,6 +74,7 @@ _LEVELS: Mapping[str, Mapping[str, str]] = {
 }
 _TERM = re.compile(r"^(?P<column>[^\[\]]+)\[(?P<level>.*)\]$")
 LAMP = "uv_lamp"
+_UV = re.compile(r"\buv\b", re.IGNORECASE)
 
 
 def plain(word: str | None) -> str:
@@ -76,16 +82,26 @@ def plain(word: str | None) -> str:
     return (word or "").replace("_", " ")
 
 
+@lru_cache(maxsize=256)
+def _titled(label: str) -> str:
+    return _UV.sub("UV", sentence(label))
+
+
 def component(display: Display, name: str, slot: str = "") -> str:
     """Return a component's name with its slot: "Sediment cartridge (upper)"."""
     shown = display.components.get(name)
-    label = shown.label if shown else plain(name).capitalize().replace("Uv ", "UV ")
+    label = _titled(shown.label if shown and shown.label else plain(name))
     return f"{label} ({slot})" if slot else label
 
 
 def gone(name: str) -> str:
     """Return the word for a unit at the end of its life: spent, dead or scaled."""
     return GONE.get(name, "spent")
+
+
+def left_out(word: str) -> str:
+    """Return why a fitting does not count in any life."""
+    return LEFT_OUT.get(word, plain(word))
 
 
 def limit(word: str | None, source: str | None = "") -> str:

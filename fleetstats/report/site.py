@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, Literal
@@ -75,34 +75,44 @@ def write_site(results: Results, out: Path, *, audience: Audience = "all") -> Pa
 
 
 def _write_all(results: Results, press: Press, place: Path) -> None:
+    for folder in ("assets", "data", "crews", "sites", "sheets"):
+        (place / folder).mkdir()
+    _write_assets(press, place)
+    _write_due(results, press, place)
+    # one page at a time: a large fleet's tables need not all be held while its sites are written
+    for name, make in _OVERVIEW.items():
+        _write_page(press, place, name, make(results))
+    _write_sites(results, press, place)
+
+
+_OVERVIEW: Mapping[str, Callable[[Results], Any]] = {
+    "owner.html": owner.owner_page,
+    "supplier.html": supplier.supplier_page,
+    "sites.html": index.sites_page,
+    "starting.html": starting.starting_page,
+    "records.html": records.records_page,
+    "trust.html": trust.trust_page,
+    "method.html": method.method_page,
+}
+
+
+def _write_due(results: Results, press: Press, place: Path) -> None:
+    """Write all that rests on the stops: first page, technician's page, crews' pages, calendar."""
     found = due.stops(results)
     week = due.this_week(found, results.as_of)
-    pages: dict[str, Any] = {
-        "index.html": index.index_page(results, stops=len(week)),
-        "owner.html": owner.owner_page(results),
-        "technician.html": technician.technician_page(results, found),
-        "supplier.html": supplier.supplier_page(results),
-        "sites.html": index.sites_page(results),
-        "starting.html": starting.starting_page(results),
-        "records.html": records.records_page(results),
-        "trust.html": trust.trust_page(results),
-        "method.html": method.method_page(results),
-    }
-    (place / "data").mkdir()
-    for name, page in pages.items():
-        _write(place / name, press.page(name, page))
-        _write_tables(place, page)
+    _write_page(press, place, "index.html", index.index_page(results, stops=len(week)))
+    _write_page(press, place, "technician.html", technician.technician_page(results, found))
     (place / "due.ics").write_bytes(due_calendar.due_calendar(found, results.as_of))
-    (place / "crews").mkdir()
     for crew in technician.crew_pages(results, found):
         _write(place / "crews" / f"{file_stem(crew.crew)}.html", press.page("crew.html", crew))
-    _write_sites(results, press, place)
-    _write_assets(press, place)
+
+
+def _write_page(press: Press, place: Path, name: str, page: Any) -> None:
+    _write(place / name, press.page(name, page))
+    _write_tables(place, page)
 
 
 def _write_sites(results: Results, press: Press, place: Path) -> None:
-    (place / "sites").mkdir()
-    (place / "sheets").mkdir()
     for some in results.sites.iter_slices(SITES_AT_ONCE):
         ledger = site_pages.Ledger(results, some)
         for row in some.iter_rows(named=True):
@@ -150,7 +160,6 @@ def _tables(page: Any) -> Iterator[Table]:
 
 
 def _write_assets(press: Press, place: Path) -> None:
-    (place / "assets").mkdir()
     _write(place / "assets" / "style.css", press.style())
     _write(place / "assets" / "site.js", press.script())
     shutil.copyfile(_drawing_library(), place / "assets" / "plotly.min.js")

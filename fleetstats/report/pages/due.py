@@ -12,6 +12,9 @@ from fleetstats.report.pages import parts
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
 
+#: A chance of being spent below this is not worth a technician's reading; the whole list has them all.
+WORTH_SAYING = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class Task:
@@ -88,29 +91,33 @@ def this_week(found: list[Stop], as_of: date) -> list[Stop]:
 
 
 def van_load(results: Results, chosen: list[Stop]) -> Table:
-    """Return how many of each part the chosen stops call for."""
+    """Return how many of each part the chosen stops call for: to fit, and to carry in case."""
     wanted = {(stop.site_id, stop.ends) for stop in chosen}
     known = {row["part_number"]: row["description"] or "" for row in results.parts.iter_rows(named=True)}
-    loads: dict[tuple[str, str], list[str]] = {}
+    loads: dict[tuple[str, str], list[bool]] = {}
     for row in results.due.iter_rows(named=True):
-        if (row["site_id"], row["visit_by"]) in wanted and row["action"] == "replace":
-            loads.setdefault((row["component"], row["part_number"] or ""), []).append(row["site_id"])
+        fit = row["action"] == "replace"
+        if (row["site_id"], row["visit_by"]) in wanted and (fit or row["part_number"]):
+            loads.setdefault((row["component"], row["part_number"] or ""), []).append(fit)
+    order = {name: place for place, name in enumerate(results.display.components)}
     rows = [
         (
             tables.text(part or "part not on record"),
             tables.text(known.get(part) or labels.component(results.display, component)),
-            tables.number(str(len(sites)), len(sites)),
-            tables.number(str(len(set(sites))), len(set(sites))),
+            tables.number(str(sum(fits)), sum(fits)),
+            tables.number(str(len(fits) - sum(fits)), len(fits) - sum(fits)),
         )
-        for (component, part), sites in sorted(loads.items())
+        for (component, part), fits in sorted(
+            loads.items(), key=lambda item: (order.get(item[0][0], len(order)), item[0])
+        )
     ]
     columns = (
         Column("part_number", "Part"), Column("description", "What it is"),
-        Column("pieces", "Pieces", True), Column("stops", "Stops", True),
+        Column("to_fit", "To fit", True), Column("in_case", "To carry in case", True),
     )  # fmt: skip
     return Table(
         "van-load", "Van load for these stops", columns, tuple(rows),
-        "Nothing to replace at these stops.", "data/van-load.csv",
+        "Nothing to carry for these stops.", "data/van-load.csv",
     )  # fmt: skip
 
 
@@ -159,8 +166,6 @@ def task_of(results: Results, row: parts.Row) -> Task:
     """Return one line of the due list in words."""
     chance = row["chance_already_spent"]
     told = [row["reason"] or ""]
-    if chance is not None:
-        told.append(f"{labels.gone(row['component'])} by then: {words.chance(chance)}")
-    if row["component"] == labels.LAMP:
-        told.append("a weak lamp is not visible in these records")
-    return Task(parts.task(results, row), "; ".join(text for text in told if text))
+    if chance is not None and chance >= WORTH_SAYING:
+        told.append(f"{words.sentence(labels.gone(row['component']))} by then: {words.chance(chance)}")
+    return Task(parts.task(results, row), " ".join(f"{text.rstrip('.')}." for text in told if text))

@@ -68,10 +68,11 @@ def owner_page(results: Results) -> OwnerPage:
 
 def _counts(results: Results) -> Table:
     frame = results.fleet_counts.sort("year")
+    order = {name: place for place, name in enumerate(results.display.components)}
     named = {"year": "Year", "sites": "Open sites", "visits": "Visits", "callouts": "Call-outs"}
     parts_named = {
         name: f"{labels.component(results.display, name)}s renewed"
-        for name in frame.columns
+        for name in sorted(frame.columns, key=lambda name: (order.get(name, len(order)), name))
         if name not in (*named, "lamps_past_rating")
     }
     columns = {**named, **parts_named, "lamps_past_rating": "Lamps past rating"}
@@ -199,18 +200,28 @@ def _verdict(results: Results) -> tuple[tuple[Fact, ...], str]:
         return (), "No plan has been worked out yet: the records are too few."
     unsettled = _unsettled(results)
     settled = plans.filter(~pl.col("site_id").is_in(unsettled))
-    change = settled["visit_interval_days"] - settled["visit_interval_days_current"]
-    today = words.weeks(float(plans["visit_interval_days_current"].median() or 0.0))  # type: ignore[arg-type]
-    right = int((change.abs() <= ABOUT_RIGHT_DAYS).sum())
-    long, short = int((change < -ABOUT_RIGHT_DAYS).sum()), int((change > ABOUT_RIGHT_DAYS).sum())
+    change = pl.col("visit_interval_days") - pl.col("visit_interval_days_current")
+    sooner = settled.filter(change < -ABOUT_RIGHT_DAYS)
+    later = settled.filter(change > ABOUT_RIGHT_DAYS)
+    today = plans["visit_interval_days_current"].mode().sort()[0]
     facts = (
-        Fact("about right", words.whole(right), "within two weeks of today's"),
-        Fact("too long", words.whole(long), "parts are spent before the visit"),
-        Fact("too short", words.whole(short), "parts and trips are given away"),
+        Fact("about right", words.whole(settled.height - sooner.height - later.height),
+             "within two weeks of today's"),
+        Fact("too long", words.whole(sooner.height), _why_sooner(results, sooner)),
+        Fact("too short", words.whole(later.height), "the plan comes later"),
         Fact("not settled yet", words.whole(plans.height - settled.height), "too few records there"),
-    )
-    told = f"Today's interval between visits, {today} at most sites, against the plan:"
-    return facts, told
+    )  # fmt: skip
+    return facts, f"Today's interval between visits, {words.weeks(today)} at most sites, against the plan:"
+
+
+def _why_sooner(results: Results, sooner: pl.DataFrame) -> str:
+    """At how many of the sites call-outs, and at how many a limit, bring the plan's visits forward."""
+    shortest = results.intervals.sort("interval_days", maintain_order=True).group_by("site_id").first()
+    binding = sooner.join(shortest, on="site_id", how="inner")["limited_by"].fill_null("cost")
+    cost = int(binding.is_in(["cost", "failure_chance", "cannot_be_met"]).sum())
+    if not binding.len():
+        return "the plan comes sooner"
+    return f"{cost} because parts are spent before, {binding.len() - cost} because a limit holds"
 
 
 def _unsettled(results: Results) -> list[str]:

@@ -113,5 +113,9 @@ def task(results: Results, row: Row) -> str:
     """Return what to do with one component at a visit: "Sediment cartridge: replace, part SED-A"."""
     name = labels.component(results.display, row["component"], row["slot"])
     action = labels.ACTIONS.get(row["action"] or "", labels.plain(row["action"])) or "see to it"
-    part = f", part {row['part_number']}" if row["part_number"] and row["action"] == "replace" else ""
+    part = ""
+    if row["part_number"]:
+        part = (
+            f", part {row['part_number']}" if row["action"] == "replace" else f", carry {row['part_number']}"
+        )
     return f"{name}: {action}{part}"

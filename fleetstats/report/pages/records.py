@@ -121,7 +121,7 @@ def _left_out(results: Results) -> Table:
     rows = [
         (
             tables.text(labels.component(results.display, row["component"])),
-            tables.text(labels.plain(row["reason"])),
+            tables.text(labels.left_out(row["reason"])),
             tables.number(words.whole(row["spells"]), row["spells"]),
             tables.number(words.whole(row["sites"]), row["sites"]),
         )
@@ -147,7 +147,7 @@ def _left_out_rows(results: Results) -> Table:
             ),
             tables.text(labels.component(results.display, row["component"], row["slot"])),
             tables.day(row["fitted_on"]), tables.day(row["ended_on"]),
-            tables.text(labels.plain(row["reason"])),
+            tables.text(labels.left_out(row["reason"])),
         )
         for row in results.left_out.iter_rows(named=True)
     ]  # fmt: skip

@@ -28,6 +28,7 @@ class SupplierPage:
     outside: bool
     supplier: str
     orders: Table
+    later: Table
     fans: tuple[Sketch, ...]
     needs: Table
     past: Table
@@ -37,12 +38,14 @@ class SupplierPage:
 def supplier_page(results: Results) -> SupplierPage:
     """Return the page as the firm itself sees it, all suppliers together."""
     names = _part_names(results.parts)
+    first, later = _orders(results.orders, names, inside=True)
     stock = results.stock.with_columns(pl.col("part_number").fill_null("part not on record"))
     return SupplierPage(
         head=parts.head(results, "For the supplier", "supplier"),
         outside=False,
         supplier="",
-        orders=_orders(results.orders, names, inside=True),
+        orders=first,
+        later=later,
         fans=_fans(results, stock, names),
         needs=_needs(results, stock, names, inside=True),
         past=_past(results.stock_past, names),
@@ -69,6 +72,7 @@ def _pack(results: Results, supplier: str, named: dict[str, str]) -> SupplierPag
     if left_out:
         told += f" In {words.counted(left_out, 'month')} even those were too few to print."
     orders = own(results.orders).filter(pl.col("part_number").is_in(sorted(alone)))
+    first, later = _orders(orders, names, inside=False)
     past = own(results.stock_past).filter(
         pl.col("part_number").is_in(sorted(alone)) & (pl.col("sites").fill_null(0) >= FEWEST_SITES)
     )
@@ -76,7 +80,8 @@ def _pack(results: Results, supplier: str, named: dict[str, str]) -> SupplierPag
         head=parts.head(results, "Parts needed: a forecast, not an order", plain=True),
         outside=True,
         supplier=supplier,
-        orders=_orders(orders, names, inside=False),
+        orders=first,
+        later=later,
         fans=_fans(results, stock, names),
         needs=_needs(results, stock, names, inside=False),
         past=_past(past, names),
@@ -121,33 +126,50 @@ def _part_names(frame: pl.DataFrame) -> dict[str, str]:
     return named
 
 
-def _orders(orders: pl.DataFrame, names: dict[str, str], *, inside: bool) -> Table:
-    columns = [
-        Column("part_number", "Part"), Column("order_by", "Order by"), Column("quantity", "Pieces", True),
-    ]  # fmt: skip
-    if inside:
-        columns += [
-            Column("on_hand", "On hand", True), Column("on_order", "On order", True),
-            Column("lead_time_days", "Delivery, days", True), Column("pack_size", "Pack of", True),
-        ]  # fmt: skip
-    rows = []
-    for row in orders.sort("order_by", maintain_order=True).iter_rows(named=True):
-        cells = [
+def _orders(orders: pl.DataFrame, names: dict[str, str], *, inside: bool) -> tuple[Table, Table]:
+    """The first order of each part, with what is on hand where the firm itself reads; and the later ones."""
+    wanted = orders.filter(pl.col("order_by").is_not_null() & (pl.col("quantity") > 0))
+    wanted = wanted.sort("order_by", maintain_order=True)
+    first = wanted.unique("part_number", keep="first", maintain_order=True)
+    later = wanted.filter(~pl.struct("part_number", "order_by").is_in(first.select(
+        pl.struct("part_number", "order_by")).to_series().implode()))  # fmt: skip
+    shown = [
+        Column("part_number", "Part"),
+        Column("order_by", "Order by"),
+        Column("quantity", "Pieces", True),
+    ]
+    held = [column for column in _HELD if inside and first[column.name].count()]
+    return (
+        Table(
+            "orders", "First dates and quantities", (*shown, *held), _order_rows(first, names, held),
+            "No order dates: stock on hand or delivery times are not on record, or nothing is needed yet.",
+            "data/orders.csv",
+        ),
+        Table(
+            "later-orders", "Dates and quantities after those", tuple(shown), _order_rows(later, names, []),
+            "No later orders.", "data/later-orders.csv",
+        ),
+    )  # fmt: skip
+
+
+_HELD = (
+    Column("on_hand", "On hand", True), Column("on_order", "On order", True),
+    Column("lead_time_days", "Delivery, days", True), Column("pack_size", "Pack of", True),
+)  # fmt: skip
+
+
+def _order_rows(
+    orders: pl.DataFrame, names: dict[str, str], held: Sequence[Column]
+) -> tuple[tuple[Cell, ...], ...]:
+    return tuple(
+        (
             tables.text(names.get(row["part_number"], row["part_number"] or "part not on record")),
             tables.day(row["order_by"]),
             tables.number(words.whole(row["quantity"]), row["quantity"]),
-        ]
-        if inside:
-            cells += [
-                tables.number(words.whole(row[name]), row[name])
-                for name in ("on_hand", "on_order", "lead_time_days", "pack_size")
-            ]
-        rows.append(tuple(cells))
-    return Table(
-        "orders", "First dates and quantities", tuple(columns), tuple(rows),
-        "No order dates: stock on hand or delivery times are not on record, or nothing is needed yet.",
-        "data/orders.csv",
-    )  # fmt: skip
+            *(tables.number(words.whole(row[column.name]), row[column.name]) for column in held),
+        )
+        for row in orders.iter_rows(named=True)
+    )
 
 
 def _fans(results: Results, stock: pl.DataFrame, names: dict[str, str]) -> tuple[Sketch, ...]:

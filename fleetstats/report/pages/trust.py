@@ -86,28 +86,45 @@ def _name(results: Results, component: str | None) -> str:
 def _replay(results: Results) -> Table:
     rows = [
         (
-            tables.day(row["as_of"]), tables.text(_name(results, row["component"])),
-            tables.number(words.whole(row["spells"]), row["spells"]),
+            *_when(results, row), tables.number(words.whole(row["spells"]), row["spells"]),
             tables.number(
                 words.amount(row["predicted"], row["predicted_low"], row["predicted_high"]), row["predicted"]
             ),
             tables.number(words.whole(row["happened"]), row["happened"]),
-            tables.number(words.chance(row["coverage"]), row["coverage"]),
+            tables.number(_tenths(row["coverage"]), row["coverage"]),
         )
         for row in results.replay.iter_rows(named=True)
     ]  # fmt: skip
     columns = (
-        Column("as_of", "As known on"), Column("component", "Component"),
+        *_WHEN,
         Column("fittings", "Fittings that followed", True),
         Column("said", "Said would be spent (range)", True), Column("happened", "Were spent", True),
-        Column("inside", "Lives inside their range of 9 in 10", True),
+        Column("inside", "Groups of chances inside their range", True),
     )  # fmt: skip
     return Table(
         "replay", "The method tried on the firm's own past", columns, tuple(rows), _NO_PAST, "data/replay.csv"
     )
 
 
+_WHEN = (
+    Column("as_of", "As known on"), Column("weeks", "Weeks that followed", True),
+    Column("component", "Component"),
+)  # fmt: skip
+
+
+def _when(results: Results, row: parts.Row) -> tuple[tables.Cell, ...]:
+    return (
+        tables.day(row["as_of"]),
+        tables.number(words.whole(words.week_number(row["horizon_days"])), row["horizon_days"]),
+        tables.text(_name(results, row["component"])),
+    )
+
+
 _NO_PAST = "The records do not yet reach back far enough to try the method on their own past."
+
+
+def _tenths(share: float | None) -> str:
+    return words.UNKNOWN if share is None else f"{round(share * 10)} in 10"
 
 
 def _scores(results: Results) -> Table:
@@ -115,13 +132,13 @@ def _scores(results: Results) -> Table:
     names = ("log_score", "log_score_one_curve", "log_score_cohorts")
     rows = [
         (
-            tables.day(row["as_of"]), tables.text(_name(results, row["component"])),
+            *_when(results, row),
             *(tables.number(_score(row[name]), row[name]) for name in names),
         )
         for row in scored.iter_rows(named=True)
     ]  # fmt: skip
     columns = (
-        Column("as_of", "As known on"), Column("component", "Component"),
+        *_WHEN,
         Column("this_method", "This method", True),
         Column("one_life_for_all", "One life for the whole fleet", True),
         Column("groups_alone", "Tank, roof and trees alone", True),
@@ -141,20 +158,21 @@ def _costs(results: Results) -> Table:
     currency = results.display.currency
     rows = [
         (
-            tables.day(row["as_of"]), tables.text(_name(results, row["component"])),
+            *_when(results, row),
             tables.number(words.money(row["cost_rule"]), row["cost_rule"]),
             tables.number(words.money(row["cost_plan"]), row["cost_plan"]),
         )
         for row in costed.iter_rows(named=True)
     ]  # fmt: skip
     columns = (
-        Column("as_of", "As known on"), Column("component", "Component"),
+        *_WHEN,
         Column("cost_rule", f"Today's rule, {currency}", True),
         Column("cost_plan", f"The plan, {currency}", True),
     )  # fmt: skip
     return Table(
         "replay-costs", "What each would have cost on the fittings that followed, a site and year", columns,
-        tuple(rows), _NO_PAST, "data/replay-costs.csv",
+        tuple(rows), "What each rule would have cost was not worked out for these records.",
+        "data/replay-costs.csv",
     )  # fmt: skip
 
 

@@ -84,24 +84,23 @@ class Frame:
 
     def places(self, points: Iterable[Point]) -> list[tuple[int, int]]:
         """Return the places of values, in whole units; a scale without length puts all at its start."""
-        x_span, y_span = self.x_high - self.x_low, self.y_high - self.y_low
-        across = (self.right - self.left) / x_span if x_span > 0 else 0.0
-        up = (self.bottom - self.top) / y_span if y_span > 0 else 0.0
-        x_start, y_start = self.left - self.x_low * across, self.bottom + self.y_low * up
-        return [(round(x_start + x * across), round(y_start - y * up)) for x, y in points]
+        across, x_start = self._scale(self.x_low, self.x_high, self.left, self.right)
+        up, y_start = self._scale(self.y_low, self.y_high, self.bottom, self.top)
+        return [(round(x_start + x * across), round(y_start + y * up)) for x, y in points]
+
+    def heights(self, values: Iterable[float]) -> list[int]:
+        """Return the places of values on the upright scale alone."""
+        up, start = self._scale(self.y_low, self.y_high, self.bottom, self.top)
+        return [round(start + value * up) for value in values]
+
+    @staticmethod
+    def _scale(low: float, high: float, begin: float, end: float) -> tuple[float, float]:
+        step = (end - begin) / (high - low) if high > low else 0.0
+        return step, begin - low * step
 
     def line(self, points: Iterable[Point]) -> str:
-        """Return the path through points, in steps from one to the next: the shortest way to write it."""
-        places = self.places(points)
-        steps: list[tuple[int, int]] = []
-        for (x, y), (next_x, next_y) in pairwise(places):
-            across, down = next_x - x, next_y - y
-            if steps and steps[-1][0] * down == steps[-1][1] * across and steps[-1][0] * across >= 0:
-                across, down = across + steps[-1][0], down + steps[-1][1]
-                steps.pop()
-            steps.append((across, down))
-        told = " ".join(f"{across} {down}" for across, down in steps).replace(" -", "-")
-        return f"M{places[0][0]} {places[0][1]}l{told}" if places else ""
+        """Return the path through points."""
+        return path(self.places(points))
 
     def band(self, low: Sequence[Point], high: Sequence[Point]) -> str:
         """Return the closed path between two lines."""
@@ -110,6 +109,27 @@ class Frame:
     def dots(self, points: Iterable[Point]) -> str:
         """Return a path of no length at each point; a round, wide stroke makes dots of it."""
         return "".join(f"M{x} {y}h0" for x, y in self.places(points))
+
+
+def path(places: Sequence[tuple[int, int]]) -> str:
+    """Return the path through places, in steps from one to the next: the shortest way to write it.
+
+    A place on the straight way between its neighbours is left out.
+    """
+    if not places:
+        return ""
+    steps: list[tuple[int, int]] = []
+    across = down = 0
+    for (x, y), (next_x, next_y) in pairwise(places):
+        dx, dy = next_x - x, next_y - y
+        if across * dy == down * dx and across * dx >= 0 and down * dy >= 0:
+            across, down = across + dx, down + dy
+        else:
+            steps.append((across, down))
+            across, down = dx, dy
+    steps.append((across, down))
+    told = " ".join([f"{dx} {dy}" for dx, dy in steps if dx or dy]).replace(" -", "-")
+    return f"M{places[0][0]} {places[0][1]}l{told}"
 
 
 def year_labels(frame: Frame, begin: date, until: date, y: int) -> list[Label]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from fleetstats.report import words
-from fleetstats.report.sketches.drawing import Frame, Label, Point, Sketch, Stroke
+from fleetstats.report.sketches.drawing import Frame, Label, Point, Sketch, Stroke, path
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,18 +113,20 @@ def life_curve(
 
 
 def _strokes(frame: Frame, places: Sequence[int], curves: Curves, shown: Sequence[float]) -> list[Stroke]:
-    def along(values: Sequence[float]) -> list[Point]:
-        return list(zip(shown, values, strict=False))
+    xs = [x for x, _ in frame.places((day, 0.0) for day in shown)]
+
+    def along(values: Sequence[float]) -> list[tuple[int, int]]:
+        return list(zip(xs, frame.heights(values[: len(xs)]), strict=True))
 
     strokes = [
         Stroke(f"M76 24V150H{frame.right:.0f}", "axis"),
         Stroke("".join(f"M{x} 150v4" for x in places) + "M72 87h4M72 24h4", "axis"),
     ]
     if curves.low and curves.high:
-        strokes.append(Stroke(frame.band(along(curves.low), along(curves.high)), "band"))
+        strokes.append(Stroke(path([*along(curves.high), *reversed(along(curves.low))]) + "z", "band"))
     if curves.like:
-        strokes.append(Stroke(frame.line(along(curves.like)), "like"))
-    strokes.append(Stroke(frame.line(along(curves.survival)), "here"))
+        strokes.append(Stroke(path(along(curves.like)), "like"))
+    strokes.append(Stroke(path(along(curves.survival)), "here"))
     return strokes
 
 

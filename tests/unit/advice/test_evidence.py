@@ -26,24 +26,24 @@ def test_levels(failures: int, months: float, level: str, wait: float | None) ->
     assert (row["spells"], row["failures"]) == (53, failures)
 
 
-def test_the_age_seen_is_the_tenth_highest_among_like_sites_else_in_the_fleet() -> None:
-    ages = [float(age) for age in range(100, 220, 10)]  # twelve at poly tanks: tenth highest 120
+def test_the_age_seen_is_the_tenth_highest_at_sites_no_slower() -> None:
+    ages = [float(age) for age in range(100, 220, 10)]  # twelve at A, tenth highest of 100 ... 210: 120
     spells = pl.DataFrame(
         {
-            "site_id": "X",
+            "site_id": ["A"] * 12 + ["B"] * 3 + ["C"],
             "component": "sediment_cartridge",
-            "tank_material": ["poly"] * 12 + ["concrete"] * 3 + [None],
             "lower_days": [*ages, 300.0, 300.0, 300.0, 50.0],
             "upper_days": [float("inf")] * 14 + [310.0, 400.0],  # spent by 310, by 400: seen to that age
         }
     )
     units = pl.DataFrame(
         {
-            "site_id": ["A", "B", "C", "D"],
-            "component": ["sediment_cartridge"] * 3 + ["uv_lamp"],
-            "tank_material": ["poly", "concrete", None, "poly"],
+            "site_id": ["A", "B", "C", "D", "E", "F"],
+            "component": ["sediment_cartridge"] * 4 + ["uv_lamp", "sediment_cartridge"],
+            "median_days": [150.0, 400.0, 120.0, 500.0, 500.0, None],
         }
     )
-    seen = ages_seen(spells=spells, units=units, like=("tank_material",))["seen_days"].to_list()
-    # whole fleet in order: 400 310 300 300 210 200 190 180 170 160
-    assert seen == [120.0, 160.0, 160.0, None]
+    seen = ages_seen(spells=spells, units=units)["seen_days"].to_list()
+    # A is slower than C (50 -> 400 days): 400 210 200 190 180 170 160 150 140 130; B and D see the whole
+    # fleet: 400 310 300 300 210 200 190 180 170 160; at C one unit was watched; no lamp was; F is not known
+    assert seen == [130.0, 160.0, None, 160.0, None, None]

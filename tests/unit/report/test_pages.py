@@ -53,6 +53,7 @@ def test_sites_are_sorted_into_right_too_long_too_short_and_unsettled() -> None:
         "not settled yet": "1",
     }
     assert "26 weeks" in page.verdict_told
+    assert page.verdict[1].note == "1 because parts are spent before, 0 because a limit holds"
 
 
 def test_lamps_past_rating_count_only_what_is_served_and_in_place() -> None:
@@ -119,13 +120,25 @@ def test_each_stop_has_one_number_for_the_gauge(results: Results) -> None:
     stop = due.stops(Results(AS_OF, display(), due=pl.DataFrame(rows)))[0]
     assert "change it at 70 kPa or more" in stop.gauge
     assert "if the gauge is doubtful, change it" in stop.gauge
-    assert "a weak lamp is not visible in these records" in stop.tasks[2].why
 
 
 def test_the_van_load_counts_pieces_of_the_chosen_stops_only(results: Results) -> None:
     week = due.this_week(due.stops(results), AS_OF)
     load = due.van_load(results, week)
-    assert sum(int(pieces) for pieces in shown(load, "pieces")) == sum(len(stop.tasks) for stop in week)
+    assert sum(int(pieces) for pieces in shown(load, "to_fit")) == sum(len(stop.tasks) for stop in week)
+
+
+def test_the_van_load_tells_parts_to_fit_from_those_to_carry_in_case() -> None:
+    rows = [
+        unit(visit_by=AS_OF, action="replace", part_number="L"),
+        unit(site_id="b", visit_by=AS_OF, action="inspect", part_number="L"),
+        unit(site_id="c", visit_by=AS_OF, action="inspect", part_number=None),
+        unit(site_id="d", visit_by=AS_OF, action="replace", part_number=None),
+    ]
+    results = Results(AS_OF, display(), due=pl.DataFrame(rows))
+    load = due.van_load(results, due.this_week(due.stops(results), AS_OF))
+    assert shown(load, "part_number") == ["part not on record", "L"]
+    assert (shown(load, "to_fit"), shown(load, "in_case")) == (["1", "1"], ["0", "1"])
 
 
 def test_effects_are_sentences_and_doubtful_ones_say_so(results: Results) -> None:
@@ -225,6 +238,20 @@ def test_a_pack_merges_figures_of_fewer_than_five_sites(results: Results) -> Non
     assert not any("LAMP-B" in part for part in parts)
     assert not any("LAMP-B" in part for part in shown(pack.orders, "part_number"))
     assert [column.name for column in pack.orders.columns] == ["part_number", "order_by", "quantity"]
+
+
+def test_orders_show_the_first_of_each_part_and_the_later_ones_apart(results: Results) -> None:
+    page = supplier.supplier_page(results)
+    parts = shown(page.orders, "part_number")
+    assert len(parts) == len(set(parts)) == 6
+    assert set(shown(page.orders, "order_by")) == {"4 Dec 2026"}
+    assert set(shown(page.later, "order_by")) == {"4 Mar 2027"}
+    assert [column.name for column in page.orders.columns][3:] == [
+        "on_hand",
+        "on_order",
+        "lead_time_days",
+        "pack_size",
+    ]
 
 
 def test_a_pack_prints_nothing_where_even_together_the_sites_are_too_few() -> None:

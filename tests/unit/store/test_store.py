@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from datetime import date
 
 import duckdb
@@ -54,71 +52,6 @@ def test_keeping_is_all_or_nothing(tmp_path, monkeypatch):
         assert store.table("plans").equals(FRAME)
         with pytest.raises(StoreError, match="no table 'due'"):
             store.table("due")
-
-
-def test_a_file_in_use_is_told(tmp_path):
-    path = tmp_path / "fleet.duckdb"
-    opened = (
-        f"import duckdb, sys; c = duckdb.connect({str(path)!r}); print('open', flush=True); sys.stdin.read()"
-    )
-    with subprocess.Popen(
-        [sys.executable, "-c", opened], stdin=subprocess.PIPE, stdout=subprocess.PIPE
-    ) as other:
-        assert other.stdout is not None
-        other.stdout.readline()
-        with pytest.raises(StoreError, match="in use by another program"):
-            Store(path)
-        other.communicate()
-    Store(path).close()
-
-
-@pytest.mark.parametrize("content", [b"hello" * 5000, b""])
-def test_a_file_that_is_no_database_is_told(tmp_path, content):
-    path = tmp_path / "fleet.duckdb"
-    path.write_bytes(content)
-    with pytest.raises(StoreError, match=r"damaged or no DuckDB file.*--store NEW.duckdb"):
-        Store(path)
-
-
-def spoilt(path, how):
-    """Return the bytes of a store of 100 000 rows, spoilt one way or another."""
-    with Store(path) as store:
-        store.keep({"plans": pl.DataFrame({"n": range(100_000)})}, as_of=date(2024, 1, 1))
-    whole = bytearray(path.read_bytes())
-    if how == "cut short":
-        return whole[:9000]
-    for place in range(20_000, len(whole), 1000):  # past the head of the file
-        whole[place] ^= 0xFF
-    return whole
-
-
-@pytest.mark.parametrize("how", ["cut short", "bits turned"])
-def test_a_damaged_store_is_told(tmp_path, how):
-    path = tmp_path / "fleet.duckdb"
-    path.write_bytes(spoilt(path, how))
-    with pytest.raises(StoreError, match=str(path)), Store(path) as store:
-        store.table("plans")
-
-
-def test_another_schema_or_another_database_is_refused(tmp_path):
-    path = tmp_path / "fleet.duckdb"
-    Store(path).close()
-    with duckdb.connect(str(path)) as con:
-        con.execute("UPDATE main.fleetstats_store SET schema_version = 0")
-    with pytest.raises(StoreError, match=r"schema version 0.*--store NEW.duckdb"):
-        Store(path)
-    other = tmp_path / "other.duckdb"
-    with duckdb.connect(str(other)) as con:
-        con.execute("CREATE TABLE t (i INT)")
-    with pytest.raises(StoreError, match="no store of fleetstats"):
-        Store(other)
-
-
-def test_places_that_cannot_be_opened(tmp_path):
-    with pytest.raises(StoreError, match="not found; load records first"):
-        Store(tmp_path / "none.duckdb", read_only=True)
-    with pytest.raises(StoreError, match="check the path"):
-        Store(tmp_path / "no" / "such" / "folder.duckdb")
 
 
 def test_without_records_there_are_no_relations():

@@ -57,6 +57,13 @@ OutOption = Annotated[Path, typer.Option("--out", help="The folder to write the 
 PathsArgument = Annotated[
     list[Path], typer.Argument(metavar="PATH...", help="Files of records, or folders holding them.")
 ]
+MapOption = Annotated[
+    Path | None, typer.Option("--map", metavar="MAP.toml", help="The map of a sheet of your own.")
+]
+SetAsideOption = Annotated[
+    Path | None,
+    typer.Option("--set-aside", metavar="DIR", help="A folder for rows set aside, to mend and load."),
+]
 
 DEFAULT_STORE = Path("fleet.duckdb")
 DEFAULT_OUT = Path("fleet-report")
@@ -148,12 +155,22 @@ def load(
     store: StoreOption = DEFAULT_STORE,
     settings: SettingsOption = None,
     as_of: AsOfOption = None,
+    import_map: MapOption = None,
+    set_aside: SetAsideOption = None,
 ) -> None:
     """Read records into the store; rows that cannot be right are set aside with the reason."""
     from fleetstats.pipeline import load as run
 
-    today = _day(as_of) or dt.date.today()
-    typer.echo(run(paths, store=store, settings=_settings(settings), today=today, progress=_progress))
+    report = run(
+        paths,
+        store=store,
+        settings=_settings(settings),
+        today=_day(as_of) or dt.date.today(),
+        progress=_progress,
+        import_map=import_map,
+        set_aside=set_aside,
+    )
+    typer.echo(report)
 
 
 @app.command()
@@ -198,6 +215,8 @@ def build(
     store: StoreOption = DEFAULT_STORE,
     settings: SettingsOption = None,
     as_of: AsOfOption = None,
+    import_map: MapOption = None,
+    set_aside: SetAsideOption = None,
 ) -> None:
     """Load, analyse and report in one go."""
     from fleetstats.pipeline import build as run
@@ -210,6 +229,8 @@ def build(
         as_of=_day(as_of),
         today=dt.date.today(),
         progress=_progress,
+        import_map=import_map,
+        set_aside=set_aside,
     )
     typer.echo(f"{loaded}\n{summary}")
     typer.echo(f"The report is ready. Open {index} in a browser.")
@@ -249,6 +270,30 @@ def settings(settings: SettingsOption = None) -> None:
     from fleetstats.settings import settings_toml
 
     typer.echo(settings_toml(_settings(settings)), nl=False)
+
+
+@app.command("draft-map")
+def draft_map(
+    sheet: Annotated[
+        Path | None, typer.Argument(metavar="FILE", help="The sheet; with --blank the empty sheet to write.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="MAP.toml", help="The map to write.")] = None,
+    settings: SettingsOption = None,
+    blank: Annotated[
+        bool, typer.Option("--blank", help="Write an empty sheet, its map, and a slip to print instead.")
+    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over files that are there.")] = False,
+) -> None:
+    """Write a first import map of a sheet of your own, and beside it its words to be answered."""
+    from fleetstats.pipeline import write_blank, write_draft
+
+    if blank:
+        typer.echo(write_blank(sheet, settings=_settings(settings), replace=replace))
+        return
+    if sheet is None:
+        raise typer.BadParameter("name the sheet, or say --blank", param_hint="FILE")
+    today = dt.date.today()
+    typer.echo(write_draft(sheet, out=out, settings=_settings(settings), today=today, replace=replace))
 
 
 @app.command()

@@ -69,9 +69,14 @@ def _make(place: Path) -> None:
     """Make a new store beside its place and move it there whole: a kill leaves no half-made file."""
     unfinished = place.with_name(place.name + ".new")
     unfinished.unlink(missing_ok=True)
-    with duckdb.connect(str(unfinished)) as con:
-        _run_as_one(con, _NEW_STORE)
-    unfinished.replace(place)
+    try:
+        with duckdb.connect(str(unfinished)) as con:
+            _run_as_one(con, _NEW_STORE)
+            con.execute("CHECKPOINT")  # closing would do it too, but not say if it could not
+        unfinished.replace(place)
+    finally:
+        for leftover in (unfinished, place.with_name(unfinished.name + ".wal")):
+            leftover.unlink(missing_ok=True)
 
 
 def _refuse_other_files(path: str) -> None:
@@ -102,6 +107,8 @@ def _why_not_opened(reason: str) -> str:
             "must not be written or read by you here; change the rights to the file and its folder, or name "
             "a file in a folder of your own with --store"
         )
+    if "Could not write" in reason or "No space left" in reason:
+        return f"could not be made ({reason}); free some room on the disk and try again"
     if any(sign in reason for sign in ("not a valid DuckDB", "orrupt", "Serialization", "hecksum")):
         return f"is damaged ({reason}); put back a copy of it, {_NEW_FILE}"
     return f"cannot be opened ({reason}); check the path and the rights to it"

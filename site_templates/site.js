@@ -4,11 +4,11 @@
   const STEP = 200, FEW = 12;
   const element = (tag, text, props = {}) => Object.assign(document.createElement(tag), { textContent: text }, props);
 
-  function cellOf(packed, column, numeric) {
+  function cellOf(packed, column, style) {
     const [shown, , href] = Array.isArray(packed) ? packed : [packed];
     const cell = document.createElement(column ? "td" : "th");
     if (!column) cell.scope = "row";
-    if (numeric) cell.className = "n";
+    cell.className = style;
     if (Array.isArray(packed)) cell.dataset.key = packed[1];
     if (href) cell.append(element("a", shown, { href })); else cell.textContent = shown;
     return cell;
@@ -50,7 +50,7 @@
       body.replaceChildren(...found.slice(0, shown).map((row) => {
         if (!row.node) {
           row.node = document.createElement("tr");
-          row.node.append(...row.packed.map((cell, i) => cellOf(cell, i, numeric[i])));
+          row.node.append(...row.packed.map((cell, i) => cellOf(cell, i, heads[i].className)));
         }
         return row.node;
       }));

@@ -11,7 +11,8 @@ import polars as pl
 
 from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import TABLES, Table
-from fleetstats.intake.files import RawTable, read_tables
+from fleetstats.intake.files import RawTable, is_table_name, read_tables
+from fleetstats.intake.import_map import ImportMap
 from fleetstats.intake.journal import (
     FileReport,
     forget,
@@ -25,6 +26,7 @@ from fleetstats.intake.journal import (
 )
 from fleetstats.intake.merge import Merged, merge
 from fleetstats.intake.rules import cell_faults, order_faults, quoted, reference_faults, typed_query
+from fleetstats.intake.sheet_loads import SheetLoad, open_sheets
 from fleetstats.store import Store
 
 NEEDED = tuple(name for name, table in TABLES.items() if table.needed)
@@ -52,7 +54,7 @@ def load_paths(
     *,
     today: date,
     components: Collection[str] | None = None,
-    import_map: None = None,
+    import_map: ImportMap | None = None,
 ) -> LoadReport:
     """Return what became of each file after its accepted rows went into the store.
 
@@ -66,24 +68,49 @@ def load_paths(
         The day of loading: no visit may be later.
     components : collection of str, optional
         The components that the settings define; None accepts any name.
-    import_map : None
-        Reserved for sheets of another shape.
+    import_map : ImportMap, optional
+        Reads every path that is neither called after a table of records nor a folder of such files.
 
     Raises
     ------
     IntakeError
         If a file cannot be read at all, or sites, visits or work are neither given nor in the store.
     """
-    files = read_tables(paths)
+    own, by_map = _sorted_out(paths, import_map)
+    files = read_tables(own)
+    sheets = [] if import_map is None else open_sheets(by_map, import_map, today=today, components=components)
     with store.transaction():
         make_tables(store)
+        files += [table for sheet in sheets for table in sheet.prepare(store)]
         _refuse_gaps(store, files)
         load_id = next_load(store)
         reports: list[FileReport] = []
         for table in TABLES.values():
             for group in _groups(table, files):
                 reports += _Batch(store, _with_components(table, components), group, load_id, today).load()
-        return LoadReport(tuple(reports))
+        return LoadReport(tuple(_with_sheets(store, sheets, reports, load_id)))
+
+
+def _sorted_out(paths: Iterable[Path | str], rules: ImportMap | None) -> tuple[list[Path], list[Path]]:
+    """Return the paths that hold tables of records, and those that the map reads."""
+    own: list[Path] = []
+    by_map: list[Path] = []
+    for path in map(Path, paths):
+        mapped = rules is not None and (path.name == rules.file or not is_table_name(path))
+        (by_map if mapped else own).append(path)
+    return own, by_map
+
+
+def _with_sheets(
+    store: Store, sheets: Sequence[SheetLoad], reports: Sequence[FileReport], load_id: int
+) -> list[FileReport]:
+    """Return the reports, with one on each sheet in place of those on the tables that it made."""
+    found = list(reports)
+    for sheet in sheets:
+        made = [report for report in found if report.file == sheet.identity]
+        found = [report for report in found if report.file != sheet.identity]
+        found.append(sheet.finish(store, load_id, made))
+    return found
 
 
 def _groups(table: Table, files: Sequence[RawTable]) -> list[list[RawTable]]:
@@ -236,6 +263,8 @@ class _Batch:
             file.rows_read - refused - accepted, refused, aside, merged.changed[number],
             file.ignored_columns, (*file.notes, *self._years_alone(number)),
         )  # fmt: skip
+        if file.mapped:  # the journal keeps an account of the sheet as a whole
+            return report
         first = self._first_load(file)
         if first is None and report.repeated != merged.repeated[number]:
             raise IntakeError(

@@ -11,7 +11,6 @@ import polars as pl
 
 from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import TABLES, Table, nearest, plain
-from fleetstats.intake.origin import Origin
 from fleetstats.intake.readers import READABLE, Grid, Misshapen, read_grids, sheet_names
 from fleetstats.intake.readers.choose import file_bytes, refuse_other_endings
 
@@ -21,8 +20,8 @@ class RawTable:
     """The rows of one file as text, for one table of records.
 
     `rows` has one text column for each column of the table that the file has, blank as null, and `line`
-    (Int64): the line of the file that the row starts on, in Parquet the number of the row. `origin` is set
-    when an import map made the rows from a sheet of another shape.
+    (Int64): the line of the file that the row starts on, in Parquet the number of the row. `mapped` says that
+    an import map made the rows from a sheet of another shape, whose account is kept for the sheet as a whole.
     """
 
     table: Table
@@ -34,7 +33,7 @@ class RawTable:
     ignored_columns: tuple[str, ...] = ()
     decimal_comma: bool = False
     notes: tuple[str, ...] = ()
-    origin: Origin | None = None
+    mapped: bool = False
 
     @property
     def rows_read(self) -> int:

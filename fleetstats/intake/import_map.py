@@ -85,7 +85,7 @@ class ImportMap:
     @property
     def headers(self) -> tuple[str, ...]:
         """Return the headers of the columns that are used, each once."""
-        return tuple(dict.fromkeys(rule.header for rule in (*self.fields, *self.work)))
+        return tuple(dict.fromkeys([r.header for r in self.fields] + [r.header for r in self.work]))
 
 
 def read_map(path: Path, components: Collection[str]) -> ImportMap:
@@ -163,7 +163,7 @@ class _Reading:
             return
         targets = self._names(told, "to", key)
         if not targets:
-            raise self._fault(key, "neither 'to' nor 'work'", f"to = a field, or to = \"{NOT_USED}\"")
+            raise self._fault(key, "neither 'to' nor 'work'", f'to = a field, or to = "{NOT_USED}"')
         if targets == (NOT_USED,):
             self.ignored.append(header)
             return
@@ -174,9 +174,7 @@ class _Reading:
             meant = {word: read_value(answer, column, where) for word, (answer, where) in words.items()}
             self.fields.append(FieldRule(header, table, column, unit, order, comma, meant))
 
-    def _work_column(
-        self, header: str, key: str, told: Mapping[str, Any], order: str, comma: bool
-    ) -> None:
+    def _work_column(self, header: str, key: str, told: Mapping[str, Any], order: str, comma: bool) -> None:
         allowed = (*self.components, BY_WORD)
         component = self._one_of(told, "work", allowed, "", key)
         gives = self._one_of(told, "gives", GIVES, "words", key)
@@ -195,7 +193,7 @@ class _Reading:
         self.work.append(WorkRule(header, component, slot, gives, unit, order, comma, meant, values))
 
     def _words_of(self, header: str, told: Mapping[str, Any], key: str) -> dict[str, tuple[str, str]]:
-        """Return the words of a column with their answers: those of the map count before the spreadsheet's."""
+        """Return the words of a column with their answers: the map's count before the spreadsheet's."""
         written = self._table(told.get("words", {}), f"{key}.words")
         place = f"{self.path}: {key}.words"
         for word, answer in written.items():
@@ -208,7 +206,9 @@ class _Reading:
         named, _, field_name = target.rpartition(".")
         tables = [TABLES[named]] if named in TABLES else [TABLES[name] for name in ("sites", "visits")]
         if named and named not in TABLES:
-            raise self._fault(key, target, f"a field, or table.field with a table of {', '.join(TABLES)}", TABLES)
+            raise self._fault(
+                key, target, f"a field, or table.field with a table of {', '.join(TABLES)}", TABLES
+            )
         if named == "work":
             raise self._fault(key, target, "work = a component, with gives = one of " + ", ".join(GIVES))
         for table in tables:
@@ -225,7 +225,11 @@ class _Reading:
         found = unit_named(unit, measure)
         if found is None:
             units = tuple(MEASURES[measure])
-            accepted = f"for {column.name} one of {', '.join(units)}" if units else f"no unit: {column.name} has none"
+            accepted = (
+                f"for {column.name} one of {', '.join(units)}"
+                if units
+                else f"no unit: {column.name} has none"
+            )
             raise self._fault(f"{key}.unit", unit, accepted, units)
         return found
 
@@ -237,8 +241,9 @@ class _Reading:
         missing = [name for name in needed if name not in mapped]
         if missing or not (mapped or others):
             raise IntakeError(
-                f"{self.path}: no column goes to {missing[0] if missing else 'any field'}; every sheet of visits "
-                "needs one column to = \"site_id\" and one to = \"visit_date\"; name them under [column.\"...\"]"
+                f"{self.path}: no column goes to {missing[0] if missing else 'any field'}; every sheet of "
+                "visits "
+                'needs one column to = "site_id" and one to = "visit_date"; name them under [column."..."]'
             )
 
     # -- values ------------------------------------------------------------------------------------------

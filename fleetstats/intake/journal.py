@@ -50,8 +50,9 @@ class FileReport:
 
     def __str__(self) -> str:
         """Return the line that the command line prints."""
+        name = self.file if self.sheet is None else f"{self.file}, sheet {self.sheet}"
         text = (
-            f"{self.file}: {self.rows_read} rows read = {self.accepted} accepted + {self.repeated} repeated "
+            f"{name}: {self.rows_read} rows read = {self.accepted} accepted + {self.repeated} repeated "
             f"+ {self.refused} refused; {self.values_set_aside} values set aside, "
             f"{self.changed} records changed"
         )

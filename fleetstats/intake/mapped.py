@@ -11,13 +11,23 @@ from itertools import groupby
 import polars as pl
 
 from fleetstats.errors import IntakeError
-from fleetstats.intake.fields import TABLES, nearest
+from fleetstats.intake.fields import TABLES, Column, nearest, plain
 from fleetstats.intake.import_map import BY_WORD, FieldRule, ImportMap, WorkRule
 from fleetstats.intake.readers import Grid
 from fleetstats.intake.units import NumberStyle, in_record_units, measure_of
 from fleetstats.intake.words import WorkWord, read_work, same_word
 from fleetstats.intake.written_dates import iso_date
 
+_YES_NO = {
+    "y": "yes",
+    "yes": "yes",
+    "true": "yes",
+    "1": "yes",
+    "n": "no",
+    "no": "no",
+    "false": "no",
+    "0": "no",
+}
 _WORK_FIELDS = ("component", "action", "condition", "part_number", "fitted_on", "pressure_drop_kpa")
 
 
@@ -26,15 +36,15 @@ class MappedRows:
     """The rows of one sheet as fields, before any is judged; all text, blank as null.
 
     `cells` is the sheet as written (`line` and its headers), exact repeats left out; their lines are
-    `repeats`. `facts` holds the site's fields of every line with `visit_date`; `visits` a row a visit, or a
-    row a line where no visit can be told; `line_visits` says for each line which visit it belongs to (null:
-    none); `work` a row for each component that something was done to, of visits that can be accepted only;
-    `others` the rows of any other table. Each frame carries `line`.
+    `repeats`. `facts` holds the site's fields of every line with `visit_date` (None: the sheet makes no
+    sites); `visits` a row a visit, or a row a line where no visit can be told; `line_visits` the visit of each
+    line that belongs to one; `work` a row for each component that something was done to, of visits that can
+    be accepted only; `others` the rows of any other table. Each frame carries `line`.
     """
 
     cells: pl.DataFrame
     repeats: tuple[int, ...]
-    facts: pl.DataFrame
+    facts: pl.DataFrame | None
     visits: pl.DataFrame | None
     line_visits: pl.DataFrame
     work: pl.DataFrame | None
@@ -63,7 +73,7 @@ def map_rows(grid: Grid, rules: ImportMap, *, today: date, components: Sequence[
     return MappedRows(
         cells=first,
         repeats=tuple(repeats),
-        facts=_of_table(fields, rules, "sites", "site_id", "visit_date"),
+        facts=_facts(fields, rules),
         visits=_visits(fields, good, rules) if has_visits else None,
         line_visits=good.select("line", "visit_id") if has_visits else fields.select("line"),
         work=work.join(good.select("line", "visit_id"), on="line") if has_visits else None,
@@ -83,7 +93,8 @@ def _cells(grid: Grid, rules: ImportMap) -> pl.DataFrame:
         found = places.get(same_word(header), [])
         if len(found) > 1:
             raise IntakeError(
-                f"{where}: the header names '{header}' {len(found)} times; accepted is each column of the map "
+                f"{where}: the header names '{header}' {len(found)} times; accepted is each column of the "
+                "map "
                 "once; rename one in the sheet"
             )
         if not found:
@@ -115,7 +126,7 @@ class _CellReader:
             if rule.table.name not in ("sites", "visits") and name != "site_id":
                 name = f"{rule.table.name}.{name}"
             style = NumberStyle(measure_of(rule.column.name), rule.unit, rule.decimal_comma)
-            read = self._reading(rule.words, rule.column.kind, style, rule.date_order)
+            read = self._reading(rule.words, rule.column, style, rule.date_order)
             values = self._translated(cells[rule.header], read, rule.words)
             found[name] = found[name].zip_with(found[name].is_not_null(), values) if name in found else values
         return pl.DataFrame(found)
@@ -148,9 +159,9 @@ class _CellReader:
 
     def _work_columns(self, written: pl.Series, rule: WorkRule) -> dict[str, pl.Series]:
         if rule.gives != "words":
-            kind = TABLES["work"].column(rule.gives).kind
+            column = TABLES["work"].column(rule.gives)
             style = NumberStyle(measure_of(rule.gives), rule.unit, rule.decimal_comma)
-            read = self._reading(rule.values, kind, style, rule.date_order)
+            read = self._reading(rule.values, column, style, rule.date_order)
             return {rule.gives: self._translated(written, read, rule.values)}
         meant: dict[str, WorkWord] = {}
         for text in written.drop_nulls().unique().to_list():
@@ -172,19 +183,22 @@ class _CellReader:
             return WorkWord(text if named else None, text)
 
     def _reading(
-        self, words: Mapping[str, str | None], kind: str, style: NumberStyle, order: str
+        self, words: Mapping[str, str | None], column: Column, style: NumberStyle, order: str
     ) -> Callable[[str], str | None]:
-        def read(text: str) -> str | None:
-            word = same_word(text)
-            if word in words:
-                return words[word]
-            if word in self.rules.blanks:
+        """Return what reads a cell of a column; what it cannot read it hands on as written, to be refused."""
+
+        def read(written: str) -> str | None:
+            word = same_word(written)
+            text = words.get(word, None if word in self.rules.blanks else written)
+            if text is None:
                 return None
-            if kind == "number":
+            if column.kind == "number":
                 return in_record_units(text, style) or text
-            if kind in ("date", "date_or_year"):
+            if column.kind in ("date", "date_or_year"):
                 return iso_date(text, order, today=self.today) or text
-            return text
+            if column.kind == "yes_no":
+                return _YES_NO.get(same_word(text), text)
+            return plain(text) if plain(text) in column.words else text
 
         return read
 
@@ -196,7 +210,8 @@ class _CellReader:
 
     def _count_blanks(self, written: pl.Series, words: Mapping[str, object]) -> None:
         for text, count in written.drop_nulls().value_counts().rows():
-            if same_word(text) in self.rules.blanks and same_word(text) not in words:
+            word = same_word(text)
+            if (words[word] is None) if word in words else (word in self.rules.blanks):
                 self.blanks[text] += count
 
 
@@ -238,6 +253,14 @@ def _of_table(fields: pl.DataFrame, rules: ImportMap, table: str, *also: str) ->
     names = [rule.column.name for rule in rules.fields if rule.table.name == table]
     wanted = [name for name in dict.fromkeys((*also, *names)) if name in fields.columns]
     return fields.select("line", *wanted)
+
+
+def _facts(fields: pl.DataFrame, rules: ImportMap) -> pl.DataFrame | None:
+    told = any(
+        rule.table.name in ("sites", "visits") and rule.column.name != "site_id" for rule in rules.fields
+    )
+    others = any(rule.table.name not in ("sites", "visits") for rule in rules.fields)
+    return _of_table(fields, rules, "sites", "site_id", "visit_date") if told or not others else None
 
 
 def _visits(fields: pl.DataFrame, good: pl.DataFrame, rules: ImportMap) -> pl.DataFrame:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-
-import polars as pl
 
 from fleetstats.intake.fields import TABLES, Column
 from fleetstats.intake.import_map import BY_WORD, FieldRule, ImportMap, WorkRule
@@ -22,7 +20,7 @@ _ORDER_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A column of a sheet and the field it fills: its header, and what is accepted in the sheet's own terms."""
+    """A column of a sheet and the field it fills: its header, and what is accepted in the sheet's terms."""
 
     table: str
     field: str
@@ -34,18 +32,18 @@ class Source:
 class Origin:
     """Where the rows of a mapped table came from.
 
-    `cells` holds the sheet as it was written: `line` and one text column a header.
+    `cells` holds the rows of the sheet that are asked for, as they were written: by line, then by header.
     """
 
     sources: tuple[Source, ...]
-    cells: pl.DataFrame
+    cells: Mapping[int, Mapping[str, str | None]]
 
     def trace(self, table: str, field: str, line: int, value: str | None) -> tuple[Source, str | None] | None:
         """Return the column that a value of a field came from and what is written there; None if none did."""
         told = [source for source in self.sources if (source.table, source.field) == (table, field)]
-        if not told:
+        row = self.cells.get(line)
+        if not told or row is None:
             return None
-        row = self.cells.row(by_predicate=pl.col("line") == line, named=True)
         alike = [s for s in told if same_word(row[s.header] or "") == same_word(value or "")]
         source = (alike or told)[0]
         return source, row[source.header]

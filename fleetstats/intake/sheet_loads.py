@@ -1,16 +1,16 @@
-"""Takes the rows that a map made of a sheet into the store, in place of all that came from that sheet before."""
+"""Takes what a map made of a sheet into the store, in place of all that came from that sheet before."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
 import polars as pl
 
-from fleetstats.intake import set_aside
+from fleetstats.intake import corrections
 from fleetstats.intake.fields import TABLES
 from fleetstats.intake.files import RawTable
 from fleetstats.intake.import_map import ImportMap
@@ -20,8 +20,22 @@ from fleetstats.intake.origin import Origin, reason_for, sources_of
 from fleetstats.intake.readers import Grid, read_grids
 from fleetstats.intake.readers.choose import file_bytes
 from fleetstats.intake.site_facts import Doubt, gather_facts
-from fleetstats.intake.withdraw import moved_lines, withdraw
+from fleetstats.intake.withdraw import move_lines, withdraw
+from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class _Fault:
+    """One fault as the journal tells it: of a field of a table of records."""
+
+    table: str
+    field: str | None
+    line: int
+    value: str | None
+    kind: str
+    reason: str | None
+
 
 #: How a sheet as a whole is called in the journal of loads, where its tables are not named one by one.
 SHEET = "sheet"
@@ -57,27 +71,30 @@ class SheetLoad:
     @property
     def is_mending(self) -> bool:
         """Return whether the sheet is one of rows that were set aside: it adds, and replaces nothing."""
-        return set_aside.is_set_aside(self.grid.header)
+        return corrections.is_set_aside(self.grid.header)
 
     # -- before the tables are loaded --------------------------------------------------------------------
 
     def prepare(self, store: Store) -> tuple[RawTable, ...]:
         """Return the tables that the sheet makes, after the journal forgot what it held of it."""
-        grid = set_aside.unguard(self.grid) if self.is_mending else self.grid
+        grid = self.grid
         if not self.is_mending:
-            self.mended_before = set_aside.mended_lines(store, grid)
-            grid = set_aside.without_lines(grid, self.mended_before)
+            self.mended_before = corrections.mended_lines(store, grid)
+            grid = corrections.without_lines(grid, self.mended_before)
             for name, file in (("refused", self.file), ("cuts", self.identity)):
-                store.run(f"DELETE FROM journal.{name} WHERE file = $f", {"f": file})
+                same = " AND sheet IS NOT DISTINCT FROM $s" if name == "refused" else ""
+                values = {"f": file, "s": grid.sheet} if same else {"f": file}
+                store.run(f"DELETE FROM journal.{name} WHERE file = $f{same}", values)
         self.rows = map_rows(grid, self.rules, today=self.today, components=self.components)
-        facts, doubts = gather_facts(store, self.rows.facts, today=self.today)
-        self.doubts = tuple(doubts)
         self.known_visits = self._known_visits(store)
-        self.tables = tuple(self._tables(facts))
+        self.tables = tuple(self._tables(store))
         return self.tables
 
-    def _tables(self, facts: pl.DataFrame) -> Iterable[RawTable]:
-        yield self._table("sites", facts)
+    def _tables(self, store: Store) -> Iterable[RawTable]:
+        if self.rows.facts is not None:
+            facts, doubts = gather_facts(store, self.rows.facts, today=self.today)
+            self.doubts = tuple(doubts)
+            yield self._table("sites", facts)
         if self.rows.visits is not None and self.rows.work is not None:
             yield self._table("visits", self.rows.visits)
             nth = pl.int_range(pl.len()).over("line")
@@ -87,14 +104,14 @@ class SheetLoad:
             yield self._table(name, frame)
 
     def _table(self, name: str, rows: pl.DataFrame) -> RawTable:
-        main = name == ("visits" if self.rows.visits is not None else "sites")
+        first = "visits" if self.rows.visits is not None else next(iter(self.rows.others), "sites")
         return RawTable(
             TABLES[name],
             self.identity,
             self.grid.sheet,
             hashlib.sha256(f"{self.digest} {name}".encode()).hexdigest(),
             rows,
-            self.grid.misshapen if main else (),
+            self.grid.misshapen if name == first else (),
             mapped=True,
         )
 
@@ -109,94 +126,85 @@ class SheetLoad:
 
     def finish(self, store: Store, load_id: int, reports: Sequence[FileReport]) -> FileReport:
         """Return what became of the sheet, after the journal names its own lines, columns and values."""
+        accepted = self._accepted(store)
         self._bring_lines_back(store)
-        self._trace(store)
-        self._note_doubts(store, load_id)
-        gone = 0 if self.is_mending else withdraw(store, self.identity, self.tables, load_id)
-        moved_lines(store, self.identity, self._with_plain_lines())
+        self._trace(store, load_id)
+        gone = 0 if self.is_mending else withdraw(store, self.identity, accepted, load_id)
+        move_lines(store, self.identity, accepted)
+        report = self._report(store, load_id, reports, accepted, gone)
         if self.is_mending:
-            set_aside.note_mended(store, load_id, self.grid, self._refused_lines(store), self._hashes)
-        report = self._report(store, load_id, reports, gone)
-        first = not store.run("SELECT 1 FROM journal.loads WHERE content_hash = $h LIMIT 1", {"h": self.digest})
-        if first or report.accepted or report.changed:
+            refused = self._refused_lines(store)
+            corrections.note_mended(store, load_id, self.rows.cells, refused, self._hashes)
+        query = "SELECT 1 FROM journal.loads WHERE content_hash = $h LIMIT 1"
+        if not store.run(query, {"h": self.digest}) or report.accepted or report.changed:
             note_load(store, load_id, self.today, self.digest, report)
         return report
 
     @property
-    def _hashes(self) -> tuple[str, ...]:
-        return tuple(table.content_hash for table in self.tables)
+    def _hashes(self) -> list[str]:
+        return [table.content_hash for table in self.tables]
 
-    def _with_plain_lines(self) -> list[RawTable]:
-        from dataclasses import replace
-
-        found = []
+    def _accepted(self, store: Store) -> dict[str, pl.DataFrame]:
+        """Return the rows of each table that went into the records, with the lines of the sheet."""
+        query = "SELECT line FROM journal.refused WHERE content_hash = $h AND kind = 'row'"
+        found = {}
         for table in self.tables:
-            line = (pl.col("line") + _BELOW) // _APART
-            rows = table.rows.with_columns(line) if table.table.name == "work" else table.rows
-            found.append(replace(table, rows=rows))
+            refused = [line for (line,) in store.run(query, {"h": table.content_hash})]
+            rows = table.rows.filter(~pl.col("line").is_in(refused))
+            if table.table.name == "work":
+                rows = rows.with_columns((pl.col("line") + _BELOW) // _APART)
+            found[table.table.name] = rows
         return found
 
     def _bring_lines_back(self, store: Store) -> None:
-        for name in ("records.work", "journal.refused", "journal.cuts"):
-            store.run(f"UPDATE {name} SET line = (line + {_BELOW}) // {_APART} WHERE line < 0")
+        back = f"SET line = (line + {_BELOW}) // {_APART} WHERE line < 0 AND"
+        store.run(f"UPDATE records.work {back} file = $f", {"f": self.identity})
+        for name in ("refused", "cuts"):
+            store.run(f"UPDATE journal.{name} {back} list_contains($h, content_hash)", {"h": self._hashes})
 
-    def _trace(self, store: Store) -> None:
-        """Name in the journal the sheet's own columns and values; an unknown word costs no row of the sheet."""
-        origin = Origin(sources_of(self.rules), self.rows.cells)
+    def _trace(self, store: Store, load_id: int) -> None:
+        """Let the journal name the sheet's own columns and values, and note the facts that were not used."""
+        mine = {"h": self._hashes}
         query = (
-            "SELECT rowid, table_name, \"column\", line, value, kind FROM journal.refused "
+            'SELECT table_name, "column", line, value, kind, reason FROM journal.refused '
             "WHERE list_contains($h, content_hash)"
         )
-        names = {"f": self.file, "s": self.grid.sheet}
-        for row, table, column, line, value, kind in store.run(query, {"h": list(self._hashes)}):
-            told = origin.trace(table, column, line, value) if column else None
-            costs_row = kind == "row" and table != "work"
-            if told is not None:
-                source, written = told
-                store.run(
-                    'UPDATE journal.refused SET "column" = $c, value = $v, reason = $r WHERE rowid = $id',
-                    {
-                        "c": source.header, "v": written, "id": row,
-                        "r": reason_for(source, written, costs_row=costs_row),
-                    },
-                )  # fmt: skip
-            record = set_aside.record_of(self.rows.cells, line)
-            store.run(
-                "UPDATE journal.refused SET file = $f, sheet = $s, kind = $k, record = $j WHERE rowid = $id",
-                {**names, "k": "row" if costs_row else "value", "j": record, "id": row},
-            )
-
-    def _note_doubts(self, store: Store, load_id: int) -> None:
-        """Note the facts of a site that were not used."""
-        origin = Origin(sources_of(self.rules), self.rows.cells)
-        for doubt in self.doubts:
-            told = origin.trace("sites", doubt.field, doubt.line, doubt.value)
-            if told is None:
-                continue
-            source, written = told
-            reason = doubt.reason or reason_for(source, written, costs_row=False)
-            store.run(
-                'INSERT INTO journal.refused (load_id, table_name, file, sheet, line, "column", value, reason, '
-                "kind, content_hash, record) VALUES ($id, 'sites', $f, $s, $line, $c, $v, $r, 'value', $h, $j)",
-                {
-                    "id": load_id, "f": self.file, "s": self.grid.sheet, "line": doubt.line,
-                    "c": source.header, "v": written, "r": reason, "h": self._hashes[0],
-                    "j": set_aside.record_of(self.rows.cells, doubt.line),
-                },
-            )  # fmt: skip
+        faults = [_Fault(*row) for row in store.run(query, mine)]
+        faults += [_Fault("sites", d.field, d.line, d.value, "value", d.reason) for d in self.doubts]
+        store.run("DELETE FROM journal.refused WHERE list_contains($h, content_hash)", mine)
+        cells = self.rows.cells.filter(pl.col("line").is_in([fault.line for fault in faults]))
+        origin = Origin(sources_of(self.rules), {row["line"]: row for row in cells.iter_rows(named=True)})
+        records = corrections.records_of(cells)
+        hashes = {table.table.name: table.content_hash for table in self.tables}
+        told = [
+            (load_id, fault.table, self.file, self.grid.sheet, fault.line, *_named(fault, origin),
+             hashes[fault.table], records.get(fault.line))
+            for fault in faults
+        ]  # fmt: skip
+        text = dict.fromkeys(("column", "value", "reason", "kind", "content_hash", "record"), pl.String)
+        head = {"load_id": pl.Int32, "table_name": pl.String, "file": pl.String, "sheet": pl.String}
+        store.stage("told", pl.DataFrame(told, schema={**head, "line": pl.Int64, **text}, orient="row"))
+        store.run('INSERT INTO journal.refused BY NAME FROM temp.told ORDER BY line, "column"')
 
     def _refused_lines(self, store: Store) -> set[int]:
         query = "SELECT line FROM journal.refused WHERE list_contains($h, content_hash) AND kind = 'row'"
         return {line for (line,) in store.run(query, {"h": list(self._hashes)})}
 
     def _report(
-        self, store: Store, load_id: int, reports: Sequence[FileReport], gone: int
+        self,
+        store: Store,
+        load_id: int,
+        reports: Sequence[FileReport],
+        accepted: Mapping[str, pl.DataFrame],
+        gone: int,
     ) -> FileReport:
         """Return the account of the sheet: every line of it is accepted, repeated or refused."""
         read = self.rows.cells.height + len(self.rows.repeats) + len(self.grid.misshapen)
         read += len(self.mended_before)
         refused = len(self._refused_lines(store))
-        repeated = len(self.rows.repeats) + len(self.mended_before) + self._lines_known(store, load_id, reports)
+        repeated = (
+            len(self.rows.repeats) + len(self.mended_before) + self._lines_known(store, load_id, reports)
+        )
         aside = store.run(
             "SELECT count(*) FROM journal.refused WHERE list_contains($h, content_hash) AND kind = 'value'",
             {"h": list(self._hashes)},
@@ -204,11 +212,11 @@ class SheetLoad:
         used = {header.casefold() for header in self.rules.headers}
         unused = [
             name for name in self.grid.header
-            if name and name.casefold() not in used and name not in set_aside.COLUMNS
+            if name and name.casefold() not in used and name not in corrections.COLUMNS
         ]  # fmt: skip
         return FileReport(
             self.file, self.grid.sheet, SHEET, read, read - repeated - refused, repeated, refused, int(aside),
-            sum(report.changed for report in reports) + gone, tuple(unused), tuple(self._notes(store)),
+            sum(report.changed for report in reports) + gone, tuple(unused), tuple(self._notes(accepted)),
         )  # fmt: skip
 
     def _lines_known(self, store: Store, load_id: int, reports: Sequence[FileReport]) -> int:
@@ -223,16 +231,11 @@ class SheetLoad:
         same = self.known_visits - changed
         return sum(visit in same for visit in self.rows.line_visits["visit_id"].to_list())
 
-    def _notes(self, store: Store) -> Iterable[str]:
-        made = [
-            f"{table.rows.height:,} {table.table.name}"
-            for table in self.tables
-            if table.table.name != "visits"
-        ]
-        visits = self.rows.line_visits
-        if self.rows.visits is not None:
-            made.insert(1, f"{visits['visit_id'].n_unique():,} visits")
-        yield "made " + ", ".join(made)
+    def _notes(self, accepted: Mapping[str, pl.DataFrame]) -> Iterable[str]:
+        counts = {name: rows.select(TABLES[name].key[0]).n_unique() for name, rows in accepted.items()}
+        counts["work"] = accepted["work"].height if "work" in accepted else 0
+        made = [f"{count:,} {'rows of ' if n == 'work' else ''}{n}" for n, count in counts.items() if count]
+        yield "makes " + ", ".join(made)
         if self.mended_before:
             yield f"{len(self.mended_before)} lines were mended by an earlier load: not taken again"
         if self.rows.blanks:
@@ -241,8 +244,23 @@ class SheetLoad:
         yield from self.grid.told
 
 
+def _named(fault: _Fault, origin: Origin) -> tuple[str | None, str | None, str | None, str]:
+    """Return the sheet's own column and value for a fault, its reason and its kind.
+
+    An unknown word costs a row of work, but no row of the sheet.
+    """
+    costs_row = fault.kind == "row" and (fault.table != "work" or fault.field is None)
+    kind = "row" if costs_row else "value"
+    told = origin.trace(fault.table, fault.field, fault.line, fault.value) if fault.field else None
+    if told is None:
+        return fault.field, fault.value, fault.reason, kind
+    source, written = told
+    own = fault.reason if fault.kind == "value" and fault.table == "sites" else None
+    return source.header, written, own or reason_for(source, written, costs_row=costs_row), kind
+
+
 def open_sheets(
-    paths: Iterable[Path | str], rules: ImportMap, *, today: date, components: Collection[str]
+    paths: Iterable[Path | str], rules: ImportMap, *, today: date, components: Collection[str] | None
 ) -> list[SheetLoad]:
     """Return the sheets that a map reads from the files named.
 
@@ -251,13 +269,14 @@ def open_sheets(
     IntakeError
         If a file cannot be read, or has not the sheet or the header that the map names.
     """
+    known = tuple(DEFAULT_COMPONENTS if components is None else components)
     found = []
     for path in map(Path, paths):
         data = file_bytes(path)
-        for grid in set_aside.read_set_aside(data, path) or read_grids(
+        for grid in corrections.read_set_aside(data, path) or read_grids(
             data, path, sheets=rules.sheets or None, header_row=rules.header_row
         ):
             digest = hashlib.sha256(data)
             digest.update(f"{rules.digest} {grid.sheet}".encode())
-            found.append(SheetLoad(grid, rules, digest.hexdigest(), today, tuple(components)))
+            found.append(SheetLoad(grid, rules, digest.hexdigest(), today, known))
     return found

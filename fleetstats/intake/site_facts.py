@@ -15,7 +15,7 @@ from fleetstats.store import Store
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A site's fact on one line that was not used: `reason` is None where the value itself cannot be right."""
+    """A site's fact on one line that was not used; `reason` is None where the value cannot be right."""
 
     line: int
     field: str
@@ -24,7 +24,7 @@ class Doubt:
 
 
 def gather_facts(store: Store, facts: pl.DataFrame, *, today: date) -> tuple[pl.DataFrame, list[Doubt]]:
-    """Return one row a site, and the facts that were not used: those that cannot be, those that were overtaken.
+    """Return one row a site, and the facts that were not used: those that cannot be, those overtaken.
 
     Parameters
     ----------
@@ -40,7 +40,8 @@ def gather_facts(store: Store, facts: pl.DataFrame, *, today: date) -> tuple[pl.
     faults = _judge(store, known.drop("visit_date"), names, today)
     wrong = {(doubt.line, doubt.field) for doubt in faults}
     day = pl.col("visit_date").str.to_date("%Y-%m-%d", strict=False)
-    ordered = known.with_columns(day.alias("_day")).sort("_day", "line", nulls_last=False)
+    believed = pl.when(day <= today).then(day)  # a day to come is no later word on the site
+    ordered = known.with_columns(believed.alias("_day")).sort("_day", "line", nulls_last=False)
     for name in names:
         bad = [line for line, field in wrong if field == name]
         if bad:
@@ -81,7 +82,8 @@ def _overtaken(ordered: pl.DataFrame, name: str) -> list[Doubt]:
             row["line"],
             name,
             row[name],
-            f"line {row['line_later']} ({row['visit_date_later'] or 'no date'}) says {row[f'{name}_later']} of "
+            f"line {row['line_later']} ({row['visit_date_later'] or 'no date'}) says "
+            f"{row[f'{name}_later']} of "
             f"the same site {row['site_id']}: the latest counts and this value was not used; if the site "
             "changed for good, add a row to the table changes, else correct the sheet",
         )

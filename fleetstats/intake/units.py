@@ -1,4 +1,4 @@
-"""Units that a sheet may be kept in, and numbers as people write them, turned into the units of the records."""
+"""Units that a sheet may be kept in, and numbers as people write them, in the units of the records."""
 
 from __future__ import annotations
 
@@ -41,8 +41,8 @@ _SPELLINGS: Final[Mapping[str, str]] = MappingProxyType(
         "gal": "US gal", "gals": "US gal", "gallon": "US gal", "gallons": "US gal", "usgal": "US gal",
         "usgallon": "US gal", "usgallons": "US gal", "m³": "m3", "cum": "m3", "cubicmetres": "m3",
         "litre": "L", "litres": "L", "liter": "L", "liters": "L", "ltr": "L", "lpm": "L/min", "l/m": "L/min",
-        "lps": "L/s", "usgpm": "gpm", "gal/min": "gpm", "gpg": "grains", "gr/gal": "grains", "grain": "grains",
-        "gr": "grains", "mgl": "mg/L", "m²": "m2", "sqm": "m2", "sqft": "ft2", "ft²": "ft2", "ft³": "ft3",
+        "lps": "L/s", "usgpm": "gpm", "gal/min": "gpm", "gpg": "grains", "gr/gal": "grains", 
+        "grain": "grains", "gr": "grains", "mgl": "mg/L", "m²": "m2", "sqm": "m2", "sqft": "ft2", "ft²": "ft2", "ft³": "ft3",
         "cuft": "ft3", "µm": "micron", "microns": "micron", "day": "days", "hour": "hours", "h": "hours",
         "hrs": "hours", "hr": "hours", "week": "weeks", "lbs": "psi", "psig": "psi", "percent": "%",
     }
@@ -79,7 +79,7 @@ def unit_named(text: str, measure: str) -> str | None:
 def in_record_units(text: str, style: NumberStyle) -> str | None:
     """Return a number as the records hold it, in their unit with a decimal point; None if it is no number.
 
-    A unit written behind the number counts before that of the column: `300 kPa` in a column of psi is 300 kPa.
+    A unit written behind the number counts before the column's: `300 kPa` in a column of psi is 300 kPa.
     """
     found = _NUMBER.fullmatch(text.strip())
     if found is None:
@@ -90,8 +90,7 @@ def in_record_units(text: str, style: NumberStyle) -> str | None:
     if plain is None or (behind is not None and unit is None):
         return None
     factor = MEASURES[style.measure].get(unit or "", 1.0)
-    number = sign.replace("+", "") + plain + exponent
-    return number if factor == 1.0 else f"{float(number) * factor:.12g}"
+    return f"{float(sign + plain + exponent) * factor:.12g}"
 
 
 def _plain_digits(digits: str, decimal_comma: bool) -> str | None:

@@ -86,13 +86,15 @@ def read_work(answer: str, where: str, components: Collection[str]) -> WorkWord:
         if kind is None or kind in found:
             raise IntakeError(
                 f"{where}: found '{answer}'; accepted is {'a component, ' if components else ''}an action "
-                f"({', '.join(ACTIONS)}) and, if known, what was found ({', '.join(CONDITIONS)}), with commas "
+                f"({', '.join(ACTIONS)}) and, if known, what was found ({', '.join(CONDITIONS)}), with "
+                "commas "
                 f"between, or {NOTHING}; the nearest to '{part}' is '{nearest(part, (*known, NOTHING))}'"
             )
         found[kind] = part
     if "action" not in found or (components and "component" not in found):
         raise IntakeError(
-            f"{where}: found '{answer}'; {'a component and ' if components else ''}an action is needed, one of "
+            f"{where}: found '{answer}'; {'a component and ' if components else ''}an action is needed, "
+            "one of "
             f"{', '.join(ACTIONS)}; write it first, or {NOTHING} if the word means no work"
         )
     return WorkWord(found.get("component"), found["action"], found.get("condition"))

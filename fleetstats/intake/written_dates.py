@@ -14,7 +14,9 @@ _SERIALS: Final = (18_000, 80_000)
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _ISO = re.compile(r"(\d{4})-(\d{2})-(\d{2})(?:[T ].*)?")
 _PARTS = re.compile(r"(\d{1,4})\s*[/.\- ]\s*(\d{1,2})\s*[/.\- ]\s*(\d{1,4})(?:,?\s+\d{1,2}:.*)?")
-_DAY_NAME = re.compile(r"(?:[a-z]{3,9},?\s+)?(\d{1,2})(?:st|nd|rd|th)?[\s\-./]*([a-z]{3,9})\.?,?[\s\-./]*(\d{2,4})")
+_DAY_NAME = re.compile(
+    r"(?:[a-z]{3,9},?\s+)?(\d{1,2})(?:st|nd|rd|th)?[\s\-./]*([a-z]{3,9})\.?,?[\s\-./]*(\d{2,4})"
+)
 _NAME_DAY = re.compile(r"([a-z]{3,9})\.?[\s\-./]*(\d{1,2})(?:st|nd|rd|th)?,?[\s\-./]+(\d{2,4})")
 _SERIAL = re.compile(r"(\d{5})(?:\.\d+)?")
 _TOGETHER = re.compile(r"((?:19|20)\d\d)(\d\d)(\d\d)")
@@ -68,7 +70,7 @@ def _day(year: str, month: str, day: str, today: date) -> str | None:
 
 
 def likeliest_order(texts: Iterable[str], *, today: date) -> tuple[str, int, int]:
-    """Return the order under which most texts are dates not after today, how many, and how many under the next.
+    """Return the order that makes most texts dates up to today, how many, and how many under the next.
 
     Equal counts mean that the texts do not tell: the first order is then as good as the second.
     """

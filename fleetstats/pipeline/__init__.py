@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Literal, cast
 
 from fleetstats.errors import StoreError
-from fleetstats.intake.accept import LoadReport, load_paths
+from fleetstats.intake.accept import LoadReport
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import look_back
+from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
 from fleetstats.pipeline.plans import plan_fleet, todays_rule
 from fleetstats.pipeline.printed import list_tables, replay_words, summary, write_table
 from fleetstats.pipeline.shown import kept_results, settings_table
@@ -21,7 +22,10 @@ from fleetstats.resources import folder
 from fleetstats.settings import Settings, default_settings
 from fleetstats.store import Store
 
-__all__ = ["analyse", "build", "demo", "list_tables", "load", "replay", "report", "write_table"]
+__all__ = [
+    "analyse", "build", "demo", "list_tables", "load", "replay", "report", "write_blank", "write_draft",
+    "write_table",
+]  # fmt: skip
 
 Progress = Callable[[str], None]
 Audience = Literal["all", "supplier"]
@@ -34,12 +38,21 @@ _RELATIONS_KEPT = (
 
 
 def load(
-    paths: Sequence[Path], *, store: Path | str, settings: Settings, today: date, progress: Progress
+    paths: Sequence[Path],
+    *,
+    store: Path | str,
+    settings: Settings,
+    today: date,
+    progress: Progress,
+    import_map: Path | None = None,
+    set_aside: Path | None = None,
 ) -> LoadReport:
     """Return what became of every file of records read into the store."""
     progress("reading records")
     with Store(store) as held:
-        return load_paths(held, paths, today=today, components=tuple(settings.components))
+        return load_records(
+            held, paths, settings=settings, today=today, import_map=import_map, set_aside=set_aside
+        )
 
 
 def analyse(*, store: Path | str, settings: Settings, as_of: date | None, progress: Progress) -> str:
@@ -73,11 +86,15 @@ def build(
     as_of: date | None,
     today: date,
     progress: Progress,
+    import_map: Path | None = None,
+    set_aside: Path | None = None,
 ) -> tuple[LoadReport, str, Path]:
     """Return the load report, the summary and the first page, after load, analyse and report."""
     with Store(store) as held:
         progress("reading records")
-        loaded = load_paths(held, paths, today=today, components=tuple(settings.components))
+        loaded = load_records(
+            held, paths, settings=settings, today=today, import_map=import_map, set_aside=set_aside
+        )
         found = _analyse(held, settings, as_of, progress)
         progress("writing pages")
         return loaded, found, write_site(kept_results(held, as_of=None, settings=None), out)

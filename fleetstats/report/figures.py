@@ -81,7 +81,6 @@ def life_curves(figure_id: str, title: str, curves: pl.DataFrame) -> Figure | No
     layout["yaxis"] |= {"range": [0, 1.02], "tickvals": [0, 0.25, 0.5, 0.75, 1]}
     layout["xaxis"] |= {"rangemode": "tozero", "dtick": 26 if max(end.x for end in ends) > 60 else 13}
     layout["annotations"] = _end_labels(ends)
-    layout["margin"] |= {"r": 16 + 8 * max(len(level) for level in levels)}
     return Figure(figure_id, title, "; ".join(told) + ".", _packed(traces, layout))
 
 
@@ -178,7 +177,7 @@ def _band(x: Sequence[float], rows: pl.DataFrame, colour: str) -> list[dict[str,
 
 
 def _end_labels(ends: Sequence[_End]) -> list[dict[str, Any]]:
-    """Each line's name beside its end, in the margin; names that would overlap are set apart."""
+    """Each line's name beside its end; names are set apart so that none lies over another."""
     heights: list[float] = []
     ranked = sorted(ends, key=lambda end: -end.y)
     for end in ranked:
@@ -186,7 +185,7 @@ def _end_labels(ends: Sequence[_End]) -> list[dict[str, Any]]:
     lift = max(0.0, -heights[-1])
     return [
         {
-            "x": 1.0, "xref": "paper", "xanchor": "left", "y": height + lift, "yanchor": "middle",
+            "x": end.x, "xanchor": "left", "xshift": 4, "y": height + lift, "yanchor": "middle",
             "text": _plain_text(end.level), "showarrow": False, "font": {"color": f"@{end.colour}-text"},
         }
         for end, height in zip(ranked, heights, strict=True)

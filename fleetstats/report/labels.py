@@ -126,6 +126,8 @@ def fact_level(column: str, level: str) -> str:
     if level in known:
         return known[level]
     noun = _FACTS.get(column, plain(column))
+    if column == "tank_and_age" and level.startswith("concrete "):
+        return f"concrete tank, {level.removeprefix('concrete ')}"
     if level == "unknown":
         return f"{noun} not known"
     return f"{noun} {level}" if column == "part_number" else f"{plain(level)} {noun}"

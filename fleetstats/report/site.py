@@ -32,7 +32,7 @@ from fleetstats.report.tables import Table
 
 Audience = Literal["all", "supplier"]
 #: Sites whose rows are laid out together: bounds the memory of a report on ten thousand sites.
-SITES_AT_ONCE = 500
+SITES_AT_ONCE = 250
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,11 +33,17 @@ class Cell(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: its CSV name, its heading, and whether its cells are numbers."""
+    """One column: its CSV name, its heading, whether its cells are numbers or whole sentences."""
 
     name: str
     heading: str
     number: bool = False
+    long: bool = False
+
+    @property
+    def style(self) -> str:
+        """The class of its cells in the style sheet; empty for plain text."""
+        return "n" if self.number else "long" if self.long else ""
 
 
 @dataclass(frozen=True, slots=True)

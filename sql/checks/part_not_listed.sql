@@ -5,7 +5,8 @@
 SELECT
     'part_not_listed' AS check_name, 'note' AS severity, NULL::VARCHAR AS site_id, min(w.visit_id) AS visit_id,
     count(*)::INTEGER AS rows,
-    'part ' || w.part_number || ' is not in the parts list' AS message,
+    'part ' || w.part_number || ' is not in the parts list (first in '
+        || min(w.file) || ' line ' || min(w.line) || ')' AS message,
     'add it to parts, or correct the number; it has no price and no lead time' AS what_to_do
 FROM temp.work AS w
 ANTI JOIN temp.parts AS p USING (part_number)

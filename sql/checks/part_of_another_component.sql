@@ -5,7 +5,8 @@
 SELECT
     'part_of_another_component' AS check_name, 'warning' AS severity, NULL::VARCHAR AS site_id,
     min(w.visit_id) AS visit_id, count(*)::INTEGER AS rows,
-    'part ' || w.part_number || ' went in as ' || w.component || ', the parts list says ' || p.component AS message,
+    'part ' || w.part_number || ' went in as ' || w.component || ', the parts list says ' || p.component
+        || ' (first in ' || min(w.file) || ' line ' || min(w.line) || ')' AS message,
     'correct the part number or the parts list; the work is used as it stands' AS what_to_do
 FROM temp.work AS w
 JOIN temp.parts AS p USING (part_number)

@@ -37,7 +37,10 @@ weighed AS (
 ),
 together AS (
     SELECT
-        site_id, component, slot, visit_id, visit_date, visit_order,
+        component, slot, visit_id,
+        any_value(site_id) AS site_id,
+        any_value(visit_date) AS visit_date,
+        any_value(visit_order) AS visit_order,
         any_value(pressure_limit_kpa) AS limit_kpa,
         -- the word breaks a tie, so that the order of rows does not
         max_by(condition, weight::VARCHAR || condition) AS condition,
@@ -53,7 +56,7 @@ together AS (
         max(part_number) FILTER (action NOT IN ('fitted', 'replaced')) AS part_seen,
         min(fitted_on) FILTER (action <> 'fitted') AS old_fitted_on
     FROM weighed
-    GROUP BY ALL
+    GROUP BY visit_id, component, slot
 ),
 judged AS (
     SELECT

@@ -18,14 +18,18 @@ begun AS (
     FROM events_seen
     WHERE came_unseen
 ),
-seen AS (
-    SELECT
-        *,
-        min(visit_order) FILTER (found_spent OR renews OR removed) OVER one_unit AS end_order,
-        min(visit_date) FILTER (found_spent OR renews OR removed) OVER one_unit AS end_on
+-- grouped and joined back, not a window over each unit: half the time
+ends AS (
+    SELECT site_id, component, slot, unit_in, min(visit_order) AS end_order, min(visit_date) AS end_on
     FROM events_seen
-    WHERE unit_in IS NOT NULL
-    WINDOW one_unit AS (PARTITION BY site_id, component, slot, unit_in)
+    WHERE unit_in IS NOT NULL AND (found_spent OR renews OR removed)
+    GROUP BY ALL
+),
+seen AS (
+    SELECT e.*, n.end_order, n.end_on
+    FROM events_seen AS e
+    LEFT JOIN ends AS n USING (site_id, component, slot, unit_in)
+    WHERE e.unit_in IS NOT NULL
 ),
 observed AS (
     SELECT
@@ -53,21 +57,27 @@ joined AS (
         b.*,
         o.* EXCLUDE (site_id, component, slot, unit),
         coalesce(b.part_number, o.part_seen) AS own_part,
-        -- a cleaned unit is the same part as before
-        count_if(b.renewed_by <> 'cleaned') OVER in_time AS body
+        row_number() OVER (ORDER BY b.site_id, b.component, b.slot, b.unit)::INTEGER AS spell_id
     FROM begun AS b
     LEFT JOIN observed AS o USING (site_id, component, slot, unit)
-    WINDOW in_time AS (PARTITION BY b.site_id, b.component, b.slot ORDER BY b.unit)
+),
+bodies AS (
+    -- a cleaned unit is the same part as before
+    SELECT
+        *,
+        max(CASE WHEN unit = 1 OR renewed_by <> 'cleaned' THEN spell_id END)
+            OVER (ORDER BY spell_id ROWS UNBOUNDED PRECEDING) AS body
+    FROM joined
 )
 SELECT
-    row_number() OVER (ORDER BY site_id, component, slot, unit)::INTEGER AS spell_id,
+    spell_id,
     site_id, component, slot, unit, renewed_by, came_unseen, first_seen_on,
     coalesce(begun_on, said_fitted_on) AS fitted_on,
-    max(own_part) OVER (PARTITION BY site_id, component, slot, body) AS part_number,
+    max(own_part) OVER (PARTITION BY body) AS part_number,
     coalesce(looks, 0)::INTEGER AS looks,
     last_good_on, last_good_before_end_on,
     coalesce(came_out, false) AS came_out,
     first_visit_id,
     coalesce(last_visit_id, first_visit_id) AS last_visit_id,
     end_visit_id, end_on, found_spent, end_good_look, end_condition, end_weight, end_drop_kpa
-FROM joined
+FROM bodies

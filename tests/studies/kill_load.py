@@ -169,7 +169,7 @@ def kill_at(task: Task, seconds: float, store: Path) -> str:
 
 
 def killed(task: Task, kills: int, store: Path, seed: int = SEED) -> Counter[str]:
-    """Return how often a store was found as before, as after, or neither, after kills all over a task's time."""
+    """Return how often a store was found as before, as after, or neither, killed all over a task's time."""
     moments = (np.arange(kills) + np.random.default_rng(seed).random(kills)) / kills
     return Counter(kill_at(task, float(moment), store) for moment in 1.1 * task.seconds * moments)
 

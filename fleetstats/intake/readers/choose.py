@@ -37,7 +37,8 @@ def file_bytes(path: Path) -> bytes:
         size = path.stat().st_size
         if size > LARGEST_FILE_BYTES:
             raise IntakeError(
-                f"{path}: holds {size:,} bytes; accepted are files up to {LARGEST_FILE_BYTES:,}; split it, by "
+                f"{path}: holds {size:,} bytes; accepted are files up to {LARGEST_FILE_BYTES:,}; split it, "
+                "by "
                 "year for instance, and load the parts"
             )
         return path.read_bytes()

@@ -67,9 +67,9 @@ def _object(line: str) -> tuple[dict[str, str | None] | None, str]:
     try:
         value: Any = json.loads(line, parse_constant=str)
     except (ValueError, RecursionError):
-        return None, "the line is no JSON; write one object a line, as {\"site_id\": \"A\"}"
+        return None, 'the line is no JSON; write one object a line, as {"site_id": "A"}'
     if not isinstance(value, dict):
-        return None, "the line is no JSON object; write one object a line, as {\"site_id\": \"A\"}"
+        return None, 'the line is no JSON object; write one object a line, as {"site_id": "A"}'
     return {str(name): _cell(cell) for name, cell in value.items()}, ""
 
 

@@ -114,7 +114,8 @@ def _header_record(
     place = np.flatnonzero(records.lines == header_row)
     if not len(place):
         raise IntakeError(
-            f"{file}: line {header_row} is blank or beyond the end; accepted as header_row is the line of the "
+            f"{file}: line {header_row} is blank or beyond the end; accepted as header_row is the line of "
+            "the "
             "header, counted from 1; correct header_row in the import map"
         )
     return int(place[0])
@@ -136,6 +137,4 @@ def _parse(body: bytes, separator: str, width: int, file: str) -> pl.DataFrame:
     if not body:
         return pl.DataFrame(schema=dict.fromkeys(names, pl.String))
     with library_reads(file, "CSV", "save it again as CSV (UTF-8)"):
-        return pl.read_csv(
-            body, separator=separator, has_header=False, new_columns=names, infer_schema=False
-        )
+        return pl.read_csv(body, separator=separator, has_header=False, new_columns=names, infer_schema=False)

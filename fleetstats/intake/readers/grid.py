@@ -82,7 +82,7 @@ def trimmed(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def numbered(frame: pl.DataFrame, first_line: int) -> pl.DataFrame:
-    """Return a frame of text with columns "0", "1", ... and the `line` of each row, counted from the first."""
+    """Return text under columns "0", "1", ... with the `line` of each row, counted from the first."""
     lines = pl.Series("line", np.arange(first_line, first_line + frame.height), dtype=pl.Int64)
     return frame.rename(dict(zip(frame.columns, map(str, range(frame.width)), strict=True))).with_columns(
         lines
@@ -90,7 +90,7 @@ def numbered(frame: pl.DataFrame, first_line: int) -> pl.DataFrame:
 
 
 def written(frame: pl.DataFrame) -> tuple[pl.DataFrame, tuple[str, ...]]:
-    """Return a typed frame as text, and the names of the columns that hold lists or bytes and are left out."""
+    """Return a typed frame as text, and the names of the columns left out: those of lists or bytes."""
     nested = tuple(
         name for name, kind in frame.schema.items() if kind.is_nested() or kind in {pl.Binary, pl.Object}
     )
@@ -114,4 +114,6 @@ def library_reads(file: str, kind: str, remedy: str) -> Iterator[None]:
         raise
     except BaseException as exc:  # a panic of a compiled reader is no Exception
         found = str(exc).strip().split("\n", 1)[0][:200] or type(exc).__name__
-        raise IntakeError(f"{file}: cannot be read as {kind}, it may be damaged or cut off ({found}); {remedy}") from exc
+        raise IntakeError(
+            f"{file}: cannot be read as {kind}, it may be damaged or cut off ({found}); {remedy}"
+        ) from exc

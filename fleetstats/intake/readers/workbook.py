@@ -104,7 +104,7 @@ def _refuse_other_kinds(data: bytes, file: str) -> None:
 
 
 def _checked_parts(data: bytes, file: str) -> dict[int, bytes]:
-    """Return the XML of each sheet by its place, after every packed part was found whole and not too large."""
+    """Return the XML of each sheet by its place, after every packed part was found whole and small enough."""
     with library_reads(file, "a workbook", _REMEDY), zipfile.ZipFile(io.BytesIO(data)) as packed:
         unpacked = sum(part.file_size for part in packed.infolist())
         if unpacked > MOST_UNPACKED_BYTES:

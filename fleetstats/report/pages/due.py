@@ -142,7 +142,7 @@ def due_table(results: Results) -> Table:
     columns = (
         Column("site", "Site"), Column("visit_from", "Book from"), Column("visit_by", "No later than"),
         Column("component", "Component"), Column("action", "Do"), Column("part_number", "Part"),
-        Column("reason", "Why"), Column("chance_already_spent", "Chance already spent", True),
+        Column("reason", "Why", long=True), Column("chance_already_spent", "Chance already spent", True),
         Column("crew", "Crew"),
     )  # fmt: skip
     return Table(

@@ -87,7 +87,7 @@ class _Reasons:
 def _columns(name: str, heading: str, *, number: bool = True) -> tuple[Column, ...]:
     return (
         Column("site", "Site"), Column("component", "Component"), Column("median_days", "Lasts about", True),
-        Column(name, heading, number), Column("evidence", "Fittings, spent"),
+        Column(name, heading, number, long=not number), Column("evidence", "Fittings, spent"),
     )  # fmt: skip
 
 

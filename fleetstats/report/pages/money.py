@@ -33,7 +33,8 @@ def sums(results: Results) -> tuple[Table, str]:
         cash = measure == "cost_per_year"
         rows.append((
             tables.text(f"{name}, {currency}" if cash else name),
-            _measured(row, "current", cash), _measured(row, "plan", cash), _change(row, cash),
+            _measured(row, "current", cash), _measured(row, "plan", cash),
+            _change(row, totals.get("saving_per_year", {}) if cash else {}, cash),
         ))  # fmt: skip
     columns = (
         Column("measure", "All sites"), Column("today", "Under today's rule", True),
@@ -90,9 +91,9 @@ def plan_table(results: Results) -> Table:
         Column("site", "Site"), Column("weeks_today", "Weeks today", True),
         Column("weeks_plan", "Weeks planned", True), Column("held_by", "Held there by"),
         Column("callouts_today", "Call-outs a year today", True),
-        Column("callouts_plan", "Planned", True),
+        Column("callouts_plan", "Call-outs planned", True),
         Column("cost_today", f"Cost a year today, {currency}", True),
-        Column("cost_plan", "Planned (range)", True),
+        Column("cost_plan", "Cost planned (range)", True),
         Column("saving_seen", "Saving, seen", True), Column("saving_projected", "Saving, projected", True),
         Column("fittings", "Fittings", True), Column("spent", "Spent", True),
     )  # fmt: skip
@@ -163,11 +164,21 @@ def _measured(row: parts.Row, which: str, cash: bool) -> Cell:
     return tables.number(words.whole(value) + words.in_brackets(spread), value)
 
 
-def _change(row: parts.Row, cash: bool) -> Cell:
+def _change(row: parts.Row, saving: parts.Row, cash: bool) -> Cell:
+    """Plan less today, with its range where the saving's own is known."""
     plan, current = row.get("plan"), row.get("current")
     if plan is None or current is None:
         return tables.number(words.UNKNOWN, None)
     change = plan - current
     shown = words.money(abs(change)) if cash else words.whole(abs(change))
     sign = "" if shown == "0" else "−" if change < 0 else "+"
-    return tables.number(f"{sign}{shown}", change)
+    low, high = saving.get("plan_low"), saving.get("plan_high")
+    if not (words.known(low) and words.known(high)):
+        return tables.number(f"{sign}{shown}", change)
+    if low > 0:
+        spread = f"{words.money_range(low, high)} less"
+    elif high < 0:
+        spread = f"{words.money_range(-high, -low)} more"
+    else:
+        spread = f"{words.money(-low)} more to {words.money(high)} less"
+    return tables.number(f"{sign}{shown}{words.in_brackets(spread)}", change)

@@ -83,7 +83,8 @@ def _refused(results: Results) -> Table:
     ]  # fmt: skip
     columns = (
         Column("file", "File"), Column("sheet", "Sheet"), Column("line", "Line", True),
-        Column("column", "Column"), Column("value", "Found"), Column("reason", "What would be accepted"),
+        Column("column", "Column"), Column("value", "Found"),
+        Column("reason", "What would be accepted", long=True),
     )  # fmt: skip
     return Table(
         "refused", "Rows and values set aside", columns, tuple(rows), "Nothing was set aside.",
@@ -104,7 +105,8 @@ def _warnings(results: Results) -> Table:
     ]  # fmt: skip
     columns = (
         Column("check", "Check"), Column("severity", "Weight"), Column("site", "Site"),
-        Column("visit_id", "Visit"), Column("message", "What was found"), Column("what_to_do", "What to do"),
+        Column("visit_id", "Visit"), Column("message", "What was found", long=True),
+        Column("what_to_do", "What to do", long=True),
         Column("rows", "Rows", True),
     )  # fmt: skip
     return Table(

@@ -16,7 +16,6 @@ from fleetstats.report.results import Results
 from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Sketch
 
 VISITS_SHOWN = 12
-_GRID_STEP = 4
 _END_FINDINGS = ("failed", "found_spent")
 
 
@@ -97,7 +96,7 @@ class Ledger:
         self.readings = parts.by_site(own(results.readings).sort("visit_date", maintain_order=True))
         self.changes = parts.by_site(own(results.changes))
         self.lives = _keyed(own(results.site_life))
-        self.curves = _keyed(_thinned(own(results.life_curves)))
+        self.curves = _keyed(own(results.life_curves))
         self.intervals = parts.by_site(own(results.intervals))
         self.in_place = parts.by_site(own(results.in_place))
         self.due = parts.by_site(due_page.ordered(due))
@@ -166,12 +165,6 @@ def customer_sheet(ledger: Ledger, site: Row) -> CustomerSheet:
 
 def _keyed(frame: pl.DataFrame) -> Mapping[tuple[str, str, str], Row]:
     return {(row["site_id"], row["component"], row["slot"]): row for row in frame.iter_rows(named=True)}
-
-
-def _thinned(curves: pl.DataFrame) -> pl.DataFrame:
-    """Every fourth point of the weekly grid: what a drawing 250 units wide can show."""
-    grids = [name for name in curves.columns if curves.schema[name] == pl.List(pl.Float64)]
-    return curves.with_columns(pl.col(name).list.gather_every(_GRID_STEP) for name in grids)
 
 
 def _unit_name(ledger: Ledger, row: Row) -> str:

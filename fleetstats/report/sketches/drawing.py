@@ -129,7 +129,7 @@ def path(places: Sequence[tuple[int, int]]) -> str:
             across, down = dx, dy
     steps.append((across, down))
     told = " ".join([f"{dx} {dy}" for dx, dy in steps if dx or dy]).replace(" -", "-")
-    return f"M{places[0][0]} {places[0][1]}l{told}"
+    return f"M{places[0][0]} {places[0][1]}l{told or '0 0'}"
 
 
 def year_labels(frame: Frame, begin: date, until: date, y: int) -> list[Label]:

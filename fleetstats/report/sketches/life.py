@@ -50,6 +50,9 @@ def counts_at(lives: Sequence[Lifetime], ages: Sequence[int]) -> Counts:
     return Counts(tuple(ages), tuple(watched), tuple(spent), tuple(left))
 
 
+_MOST_POINTS = 26
+
+
 class Curves(NamedTuple):
     """A site's life curve on a grid of days: shares still working, its band, and sites like it."""
 
@@ -58,6 +61,13 @@ class Curves(NamedTuple):
     low: Sequence[float] = ()
     high: Sequence[float] = ()
     like: Sequence[float] = ()
+
+    def up_to(self, last: float) -> Curves:
+        """Return the curve up to a day, thinned to what a drawing 250 units wide can show."""
+        count = sum(1 for day in self.days if day <= last)
+        step = max(1, round(count / _MOST_POINTS))
+        kept = [*range(0, count - 1, step), count - 1]
+        return Curves(*([values[place] for place in kept] if values else () for values in self))
 
 
 def life_curve(
@@ -93,11 +103,11 @@ def life_curve(
     horizon = 26 * max(1, math.ceil(last / 182.0))
     ticks = list(range(0, horizon + 1, 13 if horizon <= 52 else 26))
     frame = Frame(76, 314, 24, 150, 0.0, 7.0 * horizon)
-    shown = [day for day in curves.days if day <= last]
-    here = list(zip(shown, curves.survival, strict=False))
-    like = list(zip(shown, curves.like, strict=False))
+    curves = curves.up_to(last)
+    here = list(zip(curves.days, curves.survival, strict=True))
+    like = list(zip(curves.days, curves.like, strict=False))
     places = [x for x, _ in frame.places((7.0 * tick, 0.0) for tick in ticks)]
-    strokes, marks = _strokes(frame, places, curves, shown), []
+    strokes, marks = _strokes(frame, places, curves), []
     if interval_days is not None and 0 < interval_days <= 7.0 * horizon:
         x = frame.at(interval_days, 0)[0]
         strokes.append(Stroke(f"M{x} 20V150", "mark"))
@@ -112,11 +122,11 @@ def life_curve(
     return Sketch(sketch_id, 232, f"{name}: share still working by age", told, tuple(strokes), tuple(labels))
 
 
-def _strokes(frame: Frame, places: Sequence[int], curves: Curves, shown: Sequence[float]) -> list[Stroke]:
-    xs = [x for x, _ in frame.places((day, 0.0) for day in shown)]
+def _strokes(frame: Frame, places: Sequence[int], curves: Curves) -> list[Stroke]:
+    xs = [x for x, _ in frame.places((day, 0.0) for day in curves.days)]
 
     def along(values: Sequence[float]) -> list[tuple[int, int]]:
-        return list(zip(xs, frame.heights(values[: len(xs)]), strict=True))
+        return list(zip(xs, frame.heights(values), strict=True))
 
     strokes = [
         Stroke(f"M76 24V150H{frame.right:.0f}", "axis"),

@@ -131,3 +131,7 @@ def test_need_names_what_suffices_most_often() -> None:
 
 def test_scales_step_by_one_two_or_five() -> None:
     assert [round_step(top) for top in (4.0, 11.0, 60.0, 110.0)] == [1.0, 5.0, 20.0, 50.0]
+
+
+def test_a_path_of_one_place_is_still_a_path() -> None:
+    assert Frame(0, 10, 0, 10, 0.0, 1.0).line([(0.5, 0.5), (0.5, 0.5)]) == "M5 5l0 0"

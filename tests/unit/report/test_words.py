@@ -70,6 +70,7 @@ def test_an_effect_of_a_logarithm_is_told_for_twice_as_much() -> None:
     # exp(-1 * ln 2): life spent in litres halves when the use doubles
     assert 0.36787944117144233**power == pytest.approx(0.5)
     assert labels.term("tree_cover[heavy]") == ("heavy trees", 1.0)
+    assert labels.term("tank_and_age[concrete under 4 years]")[0] == "concrete tank, under 4 years"
     assert labels.term("first_flush[unknown]")[0] == "first flush not known"
 
 

@@ -1,0 +1,193 @@
+"""Rows set aside, out and back in: as CSV with their own columns and the reason, mended, and loaded again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+
+from fleetstats.errors import IntakeError
+from fleetstats.intake.fields import plain
+from fleetstats.intake.readers import Grid, read_grids
+from fleetstats.intake.words import unguarded, write_rows
+from fleetstats.store import Store
+
+#: What stands beside the columns of a row set aside: why, and the row it was.
+REASON, FILE, SHEET, LINE, ROW = (
+    "set_aside_reason", "set_aside_file", "set_aside_sheet", "set_aside_line", "set_aside_row",
+)  # fmt: skip
+COLUMNS: Final = (REASON, FILE, SHEET, LINE, ROW)
+#: One row a row of a sheet that was set aside and came back mended, by the mark of what it was.
+_MENDED = (
+    "CREATE TABLE IF NOT EXISTS journal.mended (load_id INTEGER, row_mark VARCHAR, file VARCHAR, "
+    "sheet VARCHAR, line BIGINT)"
+)
+
+
+# -- out -------------------------------------------------------------------------------------------------
+
+
+def write_set_aside(store: Store, folder: Path) -> list[Path]:
+    """Return the files written: for each sheet or table of records its rows that are set aside.
+
+    Parameters
+    ----------
+    store : Store
+    folder : Path
+        Made if need be. A table gets its own name; a sheet the name of its file with `_set_aside`.
+
+    Raises
+    ------
+    IntakeError
+        If the folder cannot be written.
+    """
+    query = (
+        'SELECT table_name, file, sheet, line, "column", reason, record FROM journal.refused '
+        'WHERE record IS NOT NULL ORDER BY file, sheet, line, kind, "column"'
+    )
+    files: dict[str, dict[tuple[str, str | None, int], dict[str, object]]] = {}
+    for table, file, sheet, line, column, reason, record in store.run(query):
+        cells: dict[str, object] = json.loads(record)
+        rows = files.setdefault(_name_of(table, file, sheet, mapped=ROW in cells), {})
+        told = f"{column}: {reason}" if column else reason
+        row = rows.setdefault((file, sheet, line), {**cells, FILE: file, SHEET: sheet, LINE: line})
+        row[REASON] = f"{row[REASON]} | {told}" if REASON in row else told
+    written = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, rows in sorted(files.items()):
+            header = list(dict.fromkeys(key for row in rows.values() for key in row if key not in COLUMNS))
+            path = folder / name
+            path.write_text(
+                write_rows([*header, *COLUMNS], list(rows.values())), encoding="utf-8-sig", newline=""
+            )
+            written.append(path)
+    except OSError as exc:
+        raise IntakeError(
+            f"{folder}: cannot be written ({exc.strerror}); name another folder with --set-aside"
+        ) from exc
+    return written
+
+
+def _name_of(table: str, file: str, sheet: str | None, *, mapped: bool) -> str:
+    if not mapped:
+        return f"{table}.csv"
+    tail = "" if sheet is None else "_" + "".join(c if c.isalnum() else "_" for c in sheet)
+    return f"{Path(file).stem}{tail}_set_aside.csv"
+
+
+def records_of(cells: pl.DataFrame) -> dict[int, str]:
+    """Return each row of a sheet as JSON by its line: its columns as written, and its mark."""
+    marks = dict(zip(cells["line"].to_list(), row_marks(cells), strict=True))
+    return {
+        row["line"]: json.dumps(
+            {**{k: v for k, v in row.items() if k not in ("line", *COLUMNS)}, ROW: marks[row["line"]]},
+            ensure_ascii=False,
+        )
+        for row in cells.iter_rows(named=True)
+    }
+
+
+def row_marks(cells: pl.DataFrame) -> list[str]:
+    """Return a short mark for each row, the same for the same cells."""
+    names = [name for name in cells.columns if name not in ("line", *COLUMNS)]
+    return [
+        hashlib.sha256("\x1f".join(cell or "" for cell in row).encode()).hexdigest()[:16]
+        for row in cells.select(names).iter_rows()
+    ]
+
+
+# -- back in ---------------------------------------------------------------------------------------------
+
+
+def is_set_aside(header: Sequence[str]) -> bool:
+    """Return whether a sheet holds rows that were set aside."""
+    return {FILE, LINE, ROW} <= {plain(name) for name in header}
+
+
+def read_set_aside(data: bytes, path: Path) -> list[Grid]:
+    """Return the grid of a file of rows set aside, whose header is the first row whatever the map says.
+
+    Returns
+    -------
+    list of Grid
+        Empty if the file is none.
+    """
+    try:
+        grid = read_grids(data, path, score=lambda row: float(is_set_aside(row)))[0]
+    except IntakeError:
+        return []
+    if not is_set_aside(grid.header):
+        return []
+    fields = [name for name in grid.rows.columns if name != "line"]
+    bare = {
+        name: {text: unguarded(text) for text in grid.rows[name].drop_nulls().unique().to_list()}
+        for name in fields
+    }
+    rows = grid.rows.with_columns(
+        pl.col(name).replace(list(told), list(told.values())) for name, told in bare.items() if told
+    )
+    return [replace(grid, rows=rows)]
+
+
+def mended_lines(store: Store, grid: Grid) -> frozenset[int]:
+    """Return the lines of a sheet whose rows, just as they stand, came back mended by an earlier load."""
+    store.run(_MENDED)
+    marks = {mark for (mark,) in store.run("SELECT row_mark FROM journal.mended")}
+    if not marks:
+        return frozenset()
+    cells = grid.rows.select("line", *(str(i) for i, name in enumerate(grid.header) if name))
+    return frozenset(
+        line for line, mark in zip(cells["line"].to_list(), row_marks(cells), strict=True) if mark in marks
+    )
+
+
+def without_lines(grid: Grid, lines: Collection[int]) -> Grid:
+    """Return a grid less some lines."""
+    return replace(grid, rows=grid.rows.filter(~pl.col("line").is_in(list(lines)))) if lines else grid
+
+
+def note_mended(
+    store: Store, load_id: int, cells: pl.DataFrame, refused: Collection[int], hashes: Sequence[str]
+) -> None:
+    """Note which rows came back mended, and let what is still wrong be told of the row it first was.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        The rows that came back: `line`, the sheet's columns, and those of `COLUMNS`.
+    refused : collection of int
+        The lines of them that are refused again.
+    hashes : sequence of str
+        The content hashes under which this load noted what it set aside.
+    """
+    store.run(_MENDED)
+    names: Mapping[str, str] = {plain(name): name for name in cells.columns}
+    for row, mark in zip(cells.iter_rows(named=True), row_marks(cells), strict=True):
+        file, sheet, line, was = (row[names[n]] if n in names else None for n in (FILE, SHEET, LINE, ROW))
+        if line is None or not line.isdecimal():
+            continue
+        first = {"f": file, "s": sheet, "n": int(line)}
+        place = "file = $f AND sheet IS NOT DISTINCT FROM $s AND line = $n"
+        mine = {"h": list(hashes), **first}
+        store.run(f"DELETE FROM journal.refused WHERE {place} AND NOT list_contains($h, content_hash)", mine)
+        store.run(
+            "UPDATE journal.refused SET file = $f, sheet = $s, line = $n "
+            "WHERE list_contains($h, content_hash) AND line = $here",
+            {**mine, "here": row["line"]},
+        )
+        if row["line"] in refused:
+            continue
+        known = file if sheet is None else f"{file} [{sheet}]"
+        cut = {"f": known, "n": int(line)}
+        store.run("DELETE FROM journal.cuts WHERE file = $f AND line = $n", cut)
+        if mark != was:
+            store.run(
+                "INSERT INTO journal.mended VALUES ($id, $mark, $f, $s, $n)",
+                {**first, "id": load_id, "mark": was},
+            )

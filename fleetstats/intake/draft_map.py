@@ -1,0 +1,276 @@
+"""Drafts the import map of a sheet, with the reason for each guess, and the spreadsheet of its words."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from fleetstats.errors import IntakeError
+from fleetstats.intake.draft_headers import ColumnGuess, guess_columns
+from fleetstats.intake.draft_words import guess_item, guess_word, guess_work
+from fleetstats.intake.fields import TABLES, Column
+from fleetstats.intake.files import refuse_twins
+from fleetstats.intake.import_map import BLANKS, BY_WORD
+from fleetstats.intake.near_names import near_names
+from fleetstats.intake.readers import Grid, read_grids, sheet_names
+from fleetstats.intake.readers.choose import file_bytes
+from fleetstats.intake.units import NumberStyle, in_record_units, measure_of
+from fleetstats.intake.words import ANSWER_COLUMNS, same_word, write_rows
+from fleetstats.intake.written_dates import likeliest_order
+
+_DATES = ("date", "date_or_year")
+_ISO = re.compile(r"\d{4}-\d{2}-\d{2}.*")
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A drafted map: its text, the text of the spreadsheet of words, and what a person should look at."""
+
+    toml: str
+    words: str
+    told: str
+
+
+def draft_map(path: Path, *, words_name: str, today: date, components: Collection[str]) -> Draft:
+    """Return a first import map of a sheet.
+
+    Parameters
+    ----------
+    path : Path
+        The sheet; of a workbook the sheet with the most recognised columns and rows.
+    words_name : str
+        The name of the file that the words will be written to, beside the map.
+    today : date
+        Dates after it speak against an order of day and month.
+    components : collection of str
+        The components that work may be done on.
+
+    Raises
+    ------
+    IntakeError
+        If the file cannot be read, names a column twice, or shows no column of sites or of dates.
+    """
+    data = file_bytes(path)
+    names = sheet_names(data, path)
+    grid, guesses, others = _chosen(data, path, names, components)
+    return _Drafting(path, grid, guesses, others, words_name, today, tuple(components)).draft()
+
+
+def _chosen(
+    data: bytes, path: Path, names: Sequence[str], components: Collection[str]
+) -> tuple[Grid, list[ColumnGuess], list[str]]:
+    """Return the sheet that looks most like a service log, its guesses, and the sheets that are not read."""
+    grids = []
+    for wanted in [[name] for name in names] or [None]:
+        try:
+            grids += read_grids(data, path, sheets=wanted)
+        except IntakeError:
+            if len(names) < 2:
+                raise
+    ranked: list[tuple[int, int, Grid, list[ColumnGuess]]] = []
+    for grid in grids:
+        guesses = _guesses(grid, components)
+        known = sum(guess.to != "nothing" for guess in guesses)
+        ranked.append((known * min(grid.rows.height, 50), -len(ranked), grid, guesses))
+    _, _, best, guesses = max(ranked, key=lambda one: one[:2])
+    refuse_twins(best.header, best.file if best.sheet is None else f"{best.file}, sheet {best.sheet}")
+    return best, guesses, [name for name in names if name != best.sheet]
+
+
+def _guesses(grid: Grid, components: Collection[str]) -> list[ColumnGuess]:
+    headers = [" ".join(name.split()) for name in grid.header]
+    return guess_columns(headers, [_values(grid, i) for i in range(len(headers))], components)
+
+
+def _values(grid: Grid, i: int) -> list[str]:
+    found: list[str] = grid.rows[str(i)].drop_nulls().to_list()
+    return [value for value in found if same_word(value) not in BLANKS]
+
+
+class _Drafting:
+    """A map on its way from guesses to text."""
+
+    def __init__(
+        self,
+        path: Path,
+        grid: Grid,
+        guesses: list[ColumnGuess],
+        others: list[str],
+        words_name: str,
+        today: date,
+        components: tuple[str, ...],
+    ) -> None:
+        self.path, self.grid, self.guesses, self.others = path, grid, guesses, others
+        self.words_name, self.today, self.components = words_name, today, components
+        self.places = {guess.to: i for i, guess in enumerate(guesses) if guess.to}
+        missing = [name for name in ("site_id", "visit_date") if name not in self.places]
+        if missing:
+            what = "sites (customer, site, address)" if missing[0] == "site_id" else "dates of visits"
+            raise IntakeError(
+                f"{path}: no column of {what} was recognised; found are "
+                f"{', '.join(filter(None, grid.header))}; "
+                "name that column so in its header, or write the map by hand (README, Your own sheet)"
+            )
+
+    def draft(self) -> Draft:
+        order, why_order = self._date_order()
+        comma = self._decimal_comma()
+        rows = self._word_rows(comma)
+        unknown = sum(not row["guess"] for row in rows if row["column"] != self._site_header)
+        head = [
+            f"# A first map of {self.path.name}{self._sheet_words()}: {self.grid.rows.height:,} rows.",
+            "# Every line is a guess with its reason: read it through, correct what is wrong. The words of "
+            "the",
+            f"# sheet stand in {self.words_name}: write in its column 'answer' where a guess is wrong.",
+            "",
+            "[sheet]",
+            f"file = {_text(self.path.name)}",
+        ]
+        if self.grid.sheet is not None:
+            told = f"  # not read: {', '.join(self.others)}" if self.others else ""
+            head.append(f"name = {_text(self.grid.sheet)}{_comment(told)}")
+        if self.grid.header_line:
+            head.append(f"header_row = {self.grid.header_line}")
+        one, why_one = self._one_row_is()
+        head += [
+            f'one_row_is = "{one}"  # {why_one}',
+            f'date_order = "{order}"  # {why_order}',
+            f'decimal = "{"comma" if comma else "point"}"',
+            f"words = {_text(self.words_name)}",
+        ]
+        if "visit_id" not in self.places:
+            head.append("# no column of visit numbers: a visit is known by its site and date")
+        body = [line for guess in self.guesses if guess.header for line in _column(guess)]
+        header = ("column", "word", "count", "guess", "answer", "why")
+        told = f"{sum(g.to != 'nothing' for g in self.guesses)} of {len(self.guesses)} columns recognised, "
+        told += f"{len(rows)} words listed, {unknown} of them without a guess"
+        return Draft("\n".join([*head, *body]) + "\n", write_rows(header, rows), told)
+
+    @property
+    def _site_header(self) -> str:
+        return self.guesses[self.places["site_id"]].header
+
+    def _sheet_words(self) -> str:
+        return "" if self.grid.sheet is None else f", sheet {' '.join(self.grid.sheet.split())}"
+
+    # -- the sheet as a whole ----------------------------------------------------------------------------
+
+    def _date_order(self) -> tuple[str, str]:
+        written = _values(self.grid, self.places["visit_date"])
+        told = [value for value in written if not _ISO.fullmatch(value)]
+        if not told:
+            return "year_month_day", "all dates are real ones"
+        order, fits, next_best = likeliest_order(told, today=self.today)
+        why = f"{fits:,} of {len(told):,} dates written as text fit this order, {next_best:,} the next best"
+        return order, why + (": CHECK THIS, the dates do not tell" if fits == next_best else "")
+
+    def _decimal_comma(self) -> bool:
+        """Return whether the numbers of the sheet have a comma before the fraction."""
+        votes: Counter[bool] = Counter()
+        for i, guess in enumerate(self.guesses):
+            if _field_of(guess).kind == "number":
+                for value in set(_values(self.grid, i)):
+                    votes[True] += bool(re.fullmatch(r"\D?\d+,\d{1,2}\D*", value))
+                    votes[False] += bool(re.fullmatch(r"\D?\d+\.\d{1,2}\D*", value))
+        return votes[True] > votes[False]
+
+    def _one_row_is(self) -> tuple[str, str]:
+        by_word = any(guess.work == BY_WORD for guess in self.guesses)
+        names = ["visit_id"] if "visit_id" in self.places else ["site_id", "visit_date"]
+        keys = self.grid.rows.select(str(self.places[name]) for name in names).drop_nulls()
+        rows = self.grid.rows.select(pl.exclude("line"))
+        different, several = keys.unique().height, rows.unique().height - keys.unique().height
+        if by_word or several > 0.2 * rows.height:
+            return "item", f"{keys.height:,} rows for {different:,} visits: several rows share one"
+        return "visit", f"{different:,} visits in {keys.height:,} rows, exact repeats among them"
+
+    # -- words -------------------------------------------------------------------------------------------
+
+    def _word_rows(self, comma: bool) -> list[dict[str, object]]:
+        rows: list[dict[str, object]] = []
+        for i, guess in enumerate(self.guesses):
+            if guess.to == "nothing":
+                continue
+            written = self.grid.rows[str(i)].drop_nulls().to_list()
+            counts = _counted(written)
+            if guess.to == "site_id":
+                rows += self._near(guess.header, Counter(written))
+                continue
+            for word, count in counts.items():
+                answer, why = self._meaning(guess, word, comma)
+                if why:
+                    rows.append(
+                        dict(zip(ANSWER_COLUMNS, (guess.header, word, count, answer, "", why), strict=True))
+                    )
+        return rows
+
+    def _meaning(self, guess: ColumnGuess, word: str, comma: bool) -> tuple[str, str]:
+        """Return the guess at a word and why; no reason for what needs none: numbers, dates, texts."""
+        column = _field_of(guess)
+        if guess.work is not None and guess.gives in ("words", "action"):
+            told = (
+                guess_item(word, self.components) if guess.work == BY_WORD else guess_work(word, guess.work)
+            )
+            return told.answer, told.why
+        if column.kind == "number":
+            style = NumberStyle(measure_of(column.name), guess.unit, comma)
+            if in_record_units(word, style) is not None:
+                return "", ""
+        elif column.kind in _DATES or column.kind == "text":
+            return "", ""
+        told = guess_word(word, column)
+        return told.answer, told.why
+
+    def _near(self, header: str, counts: Counter[str]) -> list[dict[str, object]]:
+        rows: list[dict[str, object]] = []
+        for near in near_names(counts):
+            guess = near.other if near.same else ""
+            how = "but for case, blanks or signs it is" if near.same else "may be the same as"
+            why = f"{how} '{near.other}' ({counts[near.other]} rows): write the name to use, or leave blank"
+            cells = (header, near.name, counts[near.name], guess, "", why)
+            rows.append(dict(zip(ANSWER_COLUMNS, cells, strict=True)))
+        return rows
+
+
+def _counted(written: Sequence[str]) -> dict[str, int]:
+    """Return each word once, case and blanks forgiven, most frequent first, in its commonest spelling."""
+    counts: Counter[str] = Counter()
+    spelt: dict[str, Counter[str]] = {}
+    for word in written:
+        counts[same_word(word)] += 1
+        spelt.setdefault(same_word(word), Counter())[word] += 1
+    ranked = sorted(counts, key=lambda key: (-counts[key], key))
+    return {min(spelt[key], key=lambda word: (-spelt[key][word], word)): counts[key] for key in ranked}
+
+
+def _field_of(guess: ColumnGuess) -> Column:
+    if guess.work is not None:
+        return TABLES["work"].column("action" if guess.gives == "words" else guess.gives)
+    for table in ("sites", "visits"):
+        if guess.to in TABLES[table].names:
+            return TABLES[table].column(guess.to or "")
+    return Column("nothing")
+
+
+def _column(guess: ColumnGuess) -> list[str]:
+    told: Mapping[str, str | None] = {"to": guess.to, "work": guess.work, "unit": guess.unit}
+    if guess.work is not None and guess.gives != "words":
+        told = {**told, "gives": guess.gives}
+    keys = [f"{name} = {_text(value)}" for name, value in told.items() if value is not None]
+    return ["", f"# {_comment(guess.why)}", f"[column.{_text(guess.header)}]", *keys]
+
+
+def _text(value: str) -> str:
+    """Return a text as a TOML string."""
+    return json.dumps(" ".join(value.split()), ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def _comment(value: str) -> str:
+    return "".join(char if char.isprintable() else " " for char in value)

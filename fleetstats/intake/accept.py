@@ -25,7 +25,7 @@ from fleetstats.intake.journal import (
     note_refused,
 )
 from fleetstats.intake.merge import Merged, merge
-from fleetstats.intake.rules import cell_faults, order_faults, quoted, reference_faults, typed_query
+from fleetstats.intake.rules import cell_faults, literal, order_faults, quoted, reference_faults, typed_query
 from fleetstats.intake.sheet_loads import SheetLoad, open_sheets
 from fleetstats.store import Store
 
@@ -161,15 +161,16 @@ class _Batch:
             query = typed_query(self.table, self.present)
             values = {"today": self.today} if "$today" in query else None
             self.store.run(f"CREATE OR REPLACE TEMP TABLE typed AS {query}", values)
-        self._judge(rows)
         forget(self.store, self.table.name)
+        self._judge(rows)
+        good = dict(self.store.run("SELECT file_no, count(*) FROM temp.typed GROUP BY file_no"))
         merged = merge(self.store, self.table, self.present, self.load_id)
         forget_mended(self.store, self.table.name)
         note_cuts(self.store, self.table.name)
         note_refused(self.store, self.table, self.present)
         for file in self.files:
             note_misshapen(self.store, file, self._first_load(file) or self.load_id)
-        return [self._report(file, n, merged) for n, file in enumerate(self.files)]
+        return [self._report(file, n, good.get(n, 0), merged) for n, file in enumerate(self.files)]
 
     # -- steps -------------------------------------------------------------------------------------------
 
@@ -214,7 +215,7 @@ class _Batch:
         return again
 
     def _judge(self, rows: pl.DataFrame) -> None:
-        """Put what is wrong with the rows in `typed` into `faults`, and the good rows into `accepted`."""
+        """Put what is wrong with the rows in `typed` into `faults`, and move those refused to `faulty`."""
         run, table = self.store.run, self.table
         run(
             'CREATE OR REPLACE TEMP TABLE faults (file_no INTEGER, line BIGINT, "column" VARCHAR, '
@@ -234,24 +235,33 @@ class _Batch:
                     "WHERE (f.file_no, f.line) = (t.file_no, t.line)"
                 )
         self._stage_raw(rows, "temp.faults")
-        names = ", ".join(f"t.{quoted(name)}" for name in table.names)
         run(
-            f"CREATE OR REPLACE TEMP VIEW accepted AS SELECT t.file_no, i.file, t.line, {names} "
-            "FROM temp.typed AS t JOIN temp.incoming_files AS i USING (file_no) "
-            "ANTI JOIN temp.faults AS f ON f.whole_row AND (f.file_no, f.line) = (t.file_no, t.line)"
+            "CREATE OR REPLACE TEMP TABLE faulty AS SELECT t.* FROM temp.typed AS t "
+            "SEMI JOIN temp.faults AS f ON f.whole_row AND (f.file_no, f.line) = (t.file_no, t.line)"
+        )
+        run(
+            "DELETE FROM temp.typed AS t USING temp.faulty AS f "
+            "WHERE (f.file_no, f.line) = (t.file_no, t.line)"
+        )
+        names = ", ".join(quoted(name) for name in table.names)
+        of_file = " ".join(f"WHEN {n} THEN {literal(file.file)}" for n, file in enumerate(self.files))
+        run(
+            f"CREATE OR REPLACE TEMP VIEW accepted AS SELECT file_no, CASE file_no {of_file} END AS file, "
+            f"line, {names} FROM temp.typed"
         )
 
     def _stage_raw(self, rows: pl.DataFrame, among: str) -> bool:
         """Return whether `among` names any rows, after putting those rows as they were written into `raw`."""
         named = self.store.frame(f"SELECT DISTINCT file_no, line FROM {among}")
-        written = rows.join(named, on=["file_no", "line"], how="semi").drop("decimal_comma")
+        # by the line alone first: quicker than to join all rows
+        near = rows.filter(pl.col("line").is_in(named["line"].unique().to_list()))
+        written = near.join(named, on=["file_no", "line"], how="semi").drop("decimal_comma")
         self.store.stage("raw", written)
         return bool(named.height)
 
-    def _report(self, file: RawTable, number: int, merged: Merged) -> FileReport:
+    def _report(self, file: RawTable, number: int, good: int, merged: Merged) -> FileReport:
         """Return what became of one file, and write it down unless nothing came of it."""
         run, values = self.store.run, {"h": file.content_hash, "t": self.table.name}
-        good = run("SELECT count(*) FROM temp.accepted WHERE file_no = $n", {"n": number})[0][0]
         refused, aside = run(
             "SELECT count(*) FILTER (kind = 'row'), count(*) FILTER (kind = 'value') FROM journal.refused "
             "WHERE content_hash = $h AND table_name = $t",

@@ -6,6 +6,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -67,13 +68,14 @@ def _chosen(
     data: bytes, path: Path, names: Sequence[str], components: Collection[str]
 ) -> tuple[Grid, list[ColumnGuess], list[str]]:
     """Return the sheet that looks most like a service log, its guesses, and the sheets that are not read."""
-    grids = []
-    for wanted in [[name] for name in names] or [None]:
-        try:
-            grids += read_grids(data, path, sheets=wanted)
-        except IntakeError:
-            if len(names) < 2:
-                raise
+    grids = [] if names else read_grids(data, path)
+    for name in names:
+        with suppress(IntakeError):  # an empty sheet beside the log is no fault
+            grids += read_grids(data, path, sheets=[name])
+    if not grids:
+        raise IntakeError(
+            f"{path}: none of its sheets holds a table; accepted is a header row and rows below it"
+        )
     ranked: list[tuple[int, int, Grid, list[ColumnGuess]]] = []
     for grid in grids:
         guesses = _guesses(grid, components)

@@ -111,10 +111,7 @@ def note_cuts(store: Store, table_name: str) -> None:
     A refused visit with a date that is not accepted may cut any spell of its site; so may, at the date of its
     visit, a refused row of work whose component cannot be read.
     """
-    faulty = (
-        "temp.typed AS t JOIN temp.incoming_files AS i USING (file_no) "
-        "SEMI JOIN temp.faults AS f ON f.whole_row AND (f.file_no, f.line) = (t.file_no, t.line)"
-    )
+    faulty = "temp.faulty AS t JOIN temp.incoming_files AS i USING (file_no)"
     if table_name == "visits":
         found = (
             "SELECT i.load_id, 'visits' AS table_name, t.site_id, t.visit_id, t.visit_date, "

@@ -37,9 +37,9 @@ class MappedRows:
 
     `cells` is the sheet as written (`line` and its headers), exact repeats left out; their lines are
     `repeats`. `facts` holds the site's fields of every line with `visit_date` (None: the sheet makes no
-    sites); `visits` a row a visit, or a row a line where no visit can be told; `line_visits` the visit of each
-    line that belongs to one; `work` a row for each component that something was done to, of visits that can
-    be accepted only; `others` the rows of any other table. Each frame carries `line`.
+    sites); `visits` a row a visit, or a row a line where no visit can be told; `line_visits` the visit of
+    each line that belongs to one; `work` a row for each component that something was done to, of visits that
+    can be accepted only; `others` the rows of any other table. Each frame carries `line`.
     """
 
     cells: pl.DataFrame

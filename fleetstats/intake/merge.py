@@ -20,12 +20,13 @@ class Merged:
 
 
 def merge(store: Store, table: Table, present: Sequence[str], load_id: int) -> Merged:
-    """Return the counts after the rows of the temporary table `accepted` went into the records.
+    """Return the counts after the rows in `accepted` went into the records.
 
     Parameters
     ----------
     table : Table
-        The table of records; its rows in `accepted` are typed and carry `file_no`, `file`, `line`.
+        The table of records; its rows in `accepted`, a view of the temporary table `typed`, are typed and
+        carry `file_no`, `file`, `line`.
     present : sequence of str
         The columns that the files have; what a file does not speak of keeps its value.
     """
@@ -62,15 +63,15 @@ def _count(counter: Counter[int], rows: Sequence[tuple[int, int]]) -> None:
 
 
 def _newest_only(store: Store, table: Table, present: Sequence[str], load_id: int, merged: Merged) -> None:
-    """Leave in `newest` the last row of each key; the others are repeats, or corrected by it."""
+    """Leave in `typed`, seen as `newest`, the last row of each key; others repeat it or are corrected by it."""
     key = _names(table.key)
     # grouped by a number made of the key, which is quicker than by the key; two keys of one number part below
     store.run(
         f"CREATE OR REPLACE TEMP TABLE several AS SELECT hash({key}) AS mark FROM temp.accepted "
         "GROUP BY mark HAVING count(*) > 1"
     )
+    store.run("CREATE OR REPLACE TEMP VIEW newest AS FROM temp.accepted")
     if not store.run("SELECT 1 FROM temp.several LIMIT 1"):
-        store.run("CREATE OR REPLACE TEMP VIEW newest AS FROM temp.accepted")
         return
     store.run(
         "CREATE OR REPLACE TEMP TABLE alike AS SELECT *, row_number() OVER "
@@ -78,8 +79,8 @@ def _newest_only(store: Store, table: Table, present: Sequence[str], load_id: in
         f"WHERE hash({key}) IN (FROM temp.several)"
     )
     store.run(
-        "CREATE OR REPLACE TEMP VIEW newest AS FROM temp.accepted AS a ANTI JOIN temp.alike AS o "
-        "ON o.place > 1 AND (o.file_no, o.line) = (a.file_no, a.line)"
+        "DELETE FROM temp.typed AS t USING temp.alike AS o "
+        "WHERE o.place > 1 AND (o.file_no, o.line) = (t.file_no, t.line)"
     )
     older = (
         f"temp.alike AS a JOIN temp.alike AS n ON {_same(table.key, 'a', 'n')} "

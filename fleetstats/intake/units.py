@@ -40,11 +40,12 @@ _SPELLINGS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "gal": "US gal", "gals": "US gal", "gallon": "US gal", "gallons": "US gal", "usgal": "US gal",
         "usgallon": "US gal", "usgallons": "US gal", "m³": "m3", "cum": "m3", "cubicmetres": "m3",
-        "litre": "L", "litres": "L", "liter": "L", "liters": "L", "ltr": "L", "lpm": "L/min", "l/m": "L/min",
-        "lps": "L/s", "usgpm": "gpm", "gal/min": "gpm", "gpg": "grains", "gr/gal": "grains", 
-        "grain": "grains", "gr": "grains", "mgl": "mg/L", "m²": "m2", "sqm": "m2", "sqft": "ft2", "ft²": "ft2", "ft³": "ft3",
-        "cuft": "ft3", "µm": "micron", "microns": "micron", "day": "days", "hour": "hours", "h": "hours",
-        "hrs": "hours", "hr": "hours", "week": "weeks", "lbs": "psi", "psig": "psi", "percent": "%",
+        "litre": "L", "litres": "L", "liter": "L", "liters": "L", "ltr": "L", "lpm": "L/min",
+        "l/m": "L/min", "lps": "L/s", "usgpm": "gpm", "gal/min": "gpm", "gpg": "grains",
+        "gr/gal": "grains", "grain": "grains", "gr": "grains", "mgl": "mg/L", "m²": "m2", "sqm": "m2",
+        "sqft": "ft2", "ft²": "ft2", "ft³": "ft3", "cuft": "ft3", "µm": "micron", "microns": "micron",
+        "day": "days", "hour": "hours", "h": "hours", "hrs": "hours", "hr": "hours", "week": "weeks",
+        "lbs": "psi", "psig": "psi", "percent": "%",
     }
 )  # fmt: skip
 _ENDINGS: Final = (
@@ -52,7 +53,7 @@ _ENDINGS: Final = (
     ("_mg_l", "hardness"), ("_m2", "area"), ("_um", "size"), ("micron", "size"), ("_days", "time"),
     ("days_left", "time"), ("_percent", "share"), ("_ntu", "turbidity"),
 )  # fmt: skip
-_NUMBER = re.compile(r"([+-]?)\s*([\d.,' \u00a0\u202f]*\d|[.,]\d+|\d+[.,])((?:[eE][+-]?\d+)?)\s*(\D.*)?")
+_NUMBER = re.compile(r"([+-]?)\s*([\d.,' \u00a0\u202f]*\d[.,]?)((?:[eE][+-]?\d+)?)\s*(\D.*)?")
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ ORDERS: Final = ("month_day_year", "day_month_year", "year_month_day")
 _SERIAL_START: Final = date(1899, 12, 30)
 _SERIALS: Final = (18_000, 80_000)
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_ISO = re.compile(r"(\d{4})-(\d{2})-(\d{2})(?:[T ].*)?")
+_ISO = re.compile(r"(\d{4})-(\d{2})-(\d{2})(?:[t ].*)?")
 _PARTS = re.compile(r"(\d{1,4})\s*[/.\- ]\s*(\d{1,2})\s*[/.\- ]\s*(\d{1,4})(?:,?\s+\d{1,2}:.*)?")
 _DAY_NAME = re.compile(
     r"(?:[a-z]{3,9},?\s+)?(\d{1,2})(?:st|nd|rd|th)?[\s\-./]*([a-z]{3,9})\.?,?[\s\-./]*(\d{2,4})"

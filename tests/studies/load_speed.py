@@ -69,7 +69,8 @@ def write_many(folder: Path, visits: int, *, homes: int = 2000, seed: int = 1) -
             ids = ", ".join(f"{column} || '-' || copy AS {column}" for column in IDS[table])
             con.execute(
                 f"COPY (SELECT * EXCLUDE (place, copy) REPLACE ({ids}) "
-                f"FROM {table}, range({copies}) AS c(copy) ORDER BY copy, place) TO '{folder}/{table}.csv' (HEADER)"
+                f"FROM {table}, range({copies}) AS c(copy) ORDER BY copy, place) "
+                f"TO '{folder}/{table}.csv' (HEADER)"
             )
             rows[table] = copies * con.execute(f"SELECT count(*) FROM {table}").fetchall()[0][0]
         return rows

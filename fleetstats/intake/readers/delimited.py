@@ -48,7 +48,7 @@ def read_text(
     """
     text = decode(data, file)
     body = text.body
-    if not body.strip():
+    if not body[:_SAMPLE_BYTES].strip() and not body.strip():  # stripping copies it all
         raise IntakeError(f"{file}: is empty; accepted is a header line and one line a row")
     separator = _separator(body, header_row, score)
     records = TextRecords.of(body, separator)
@@ -72,7 +72,7 @@ def read_text(
         None,
         tuple(header),
         int(records.lines[at]),
-        trimmed(frame),
+        trimmed(frame, bare=records.bare_fields(separator)),
         tuple(_misshapen(records, i, len(header)) for i in bad.tolist() if records.text(i).strip()),
         (shape, *text.notes),
         decimal_comma=separator != ",",

@@ -72,13 +72,21 @@ def best_header(rows: Sequence[Sequence[str | None]], score: HeaderScore | None)
     return int(np.argmax(scores))
 
 
-def trimmed(frame: pl.DataFrame) -> pl.DataFrame:
-    """Return the rows that hold anything but white space, without the white space round each field."""
-    fields = [name for name in frame.columns if name != "line"]
-    bare = frame.with_columns(pl.col(fields).str.strip_chars())
-    hollow = [name for name in fields if (bare[name] == "").any()]
-    bare = bare.with_columns(pl.when(pl.col(name) != "").then(pl.col(name)) for name in hollow)
-    return bare.remove(pl.all_horizontal(pl.exclude("line").is_null()))
+def trimmed(frame: pl.DataFrame, *, bare: bool = False) -> pl.DataFrame:
+    """Return the rows that hold anything but white space, without the white space round each field.
+
+    Parameters
+    ----------
+    bare : bool
+        No field has white space round it: nothing to take off.
+    """
+    fields = pl.exclude("line")
+    frame = frame if bare else frame.with_columns(fields.str.strip_chars())
+    hollow = [column.name for column in frame.select((fields == "").any()) if column.item()]
+    frame = frame.with_columns(pl.when(pl.col(name) != "").then(pl.col(name)) for name in hollow)
+    blank = pl.all_horizontal(fields.is_null())
+    # asked first, as taking rows out copies the others
+    return frame.remove(blank) if frame.select(blank.any()).item() else frame
 
 
 def numbered(frame: pl.DataFrame, first_line: int) -> pl.DataFrame:

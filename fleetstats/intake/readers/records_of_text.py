@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+_PIECE = 1 << 18
+_OTHER_SPACES = ("\t", "\x0b", "\x0c", "\x1c", "\x1d", "\x1e", "\x1f")
+
 
 @dataclass(frozen=True, slots=True)
 class TextRecords:
@@ -22,13 +25,12 @@ class TextRecords:
     def of(cls, body: bytes, separator: str) -> TextRecords:
         """Return the records of `body`: a newline or separator inside quotes is part of a field."""
         codes = np.frombuffer(body, dtype=np.uint8)
-        newlines = np.flatnonzero(codes == ord("\n"))
-        separators = np.flatnonzero(codes == ord(separator))
+        newlines = _places(codes, "\n")
+        separators = _places(codes, separator)
         breaks, open_quote = newlines, False
         if b'"' in body:
-            quotes = np.flatnonzero(codes == ord('"'))
-            breaks = newlines[np.searchsorted(quotes, newlines) % 2 == 0]
-            separators = separators[np.searchsorted(quotes, separators) % 2 == 0]
+            quotes = _places(codes, '"')
+            breaks, separators = _outside(newlines, quotes), _outside(separators, quotes)
             open_quote = len(quotes) % 2 == 1
         ends = np.append(breaks, len(body))
         starts = np.append(0, breaks + 1)
@@ -46,6 +48,20 @@ class TextRecords:
         """Return the text of record `i`."""
         return self.body[self.starts[i] : self.ends[i]].decode().rstrip("\r")
 
+    def bare_fields(self, separator: str) -> bool:
+        """Return whether surely no field has white space round it: found without parting the fields."""
+        if not self.body.isascii() or any(
+            space.encode() in self.body for space in _OTHER_SPACES if space != separator
+        ):
+            return False
+        codes = np.frombuffer(self.body, dtype=np.uint8)
+        spaces = _places(codes, " ")
+        edges = np.zeros(256, dtype=bool)
+        edges[[ord(separator), ord("\n"), ord("\r"), ord('"')]] = True
+        before, after = codes[np.maximum(spaces - 1, 0)], codes[np.minimum(spaces + 1, len(codes) - 1)]
+        first_or_last = len(spaces) and (spaces[0] == 0 or spaces[-1] == len(codes) - 1)
+        return not (first_or_last or edges[before].any() or edges[after].any())
+
     def after(self, header: int, bad: np.ndarray) -> bytes:
         """Return the file below the record `header`, less the records `bad` and the blank ones."""
         keep = np.ones(len(self.starts), dtype=bool)
@@ -57,6 +73,23 @@ class TextRecords:
         if int((ends - starts + 1).sum()) == ends[-1] - starts[0] + 1:
             return self.body[starts[0] : ends[-1]]
         return b"\n".join(self.body[i:j] for i, j in zip(starts, ends, strict=True))
+
+
+def _places(codes: np.ndarray, character: str) -> np.ndarray:
+    """Return where a character stands, looked for piece by piece: a piece stays in the processor's cache."""
+    pieces = [
+        np.flatnonzero(codes[at : at + _PIECE] == ord(character)) + at for at in range(0, len(codes), _PIECE)
+    ]
+    return np.concatenate(pieces) if pieces else np.empty(0, dtype=np.int64)
+
+
+def _outside(places: np.ndarray, quotes: np.ndarray) -> np.ndarray:
+    """Return the places that are not between an opening and a closing quotation mark (or the end)."""
+    marks = np.searchsorted(places, quotes)
+    opened = marks[0::2]
+    closed = np.append(marks[1::2], len(places))[: len(opened)]
+    inside = [np.arange(i, j) for i, j in zip(opened.tolist(), closed.tolist(), strict=True) if i < j]
+    return np.delete(places, np.concatenate(inside)) if inside else places
 
 
 def _count_fields(separators: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:

@@ -173,7 +173,7 @@ def _change(row: parts.Row, saving: parts.Row, cash: bool) -> Cell:
     shown = words.money(abs(change)) if cash else words.whole(abs(change))
     sign = "" if shown == "0" else "−" if change < 0 else "+"
     low, high = saving.get("plan_low"), saving.get("plan_high")
-    if not (words.known(low) and words.known(high)):
+    if low is None or high is None:
         return tables.number(f"{sign}{shown}", change)
     if low > 0:
         spread = f"{words.money_range(low, high)} less"

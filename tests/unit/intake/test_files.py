@@ -6,15 +6,20 @@ import polars as pl
 import pytest
 
 from fleetstats.errors import IntakeError
-from fleetstats.intake.fields import TABLES
-from fleetstats.intake.files import read_tables, text_table
+from fleetstats.intake.fields import TABLES, plain
+from fleetstats.intake.files import grid_table, read_tables
+from fleetstats.intake.readers.delimited import read_text
 
 SITES = TABLES["sites"]
 
 
 def read(body, table=SITES):
     data = body if isinstance(body, bytes) else body.encode()
-    return text_table(data, table, "folder/sites.csv", "hash")
+    return grid_table(read_text(data, "folder/sites.csv", score=known), table, "hash")
+
+
+def known(row):
+    return sum(plain(cell) in SITES.names for cell in row)
 
 
 def cells(raw):
@@ -57,8 +62,11 @@ def test_a_line_with_another_number_of_fields_is_named():
 def test_windows_1252_is_read_and_said():
     raw = read("site_id,site_name\nA,Café\n".encode("cp1252"))
     assert cells(raw) == [("A", "Café", 2)]
-    assert "Windows-1252" in raw.notes[0]
-    assert read("site_id,site_name\nA,Café\n").notes == ()
+    assert raw.notes == (
+        "Windows-1252, comma, LF",
+        "not UTF-8: read as Windows-1252; check names with accents",
+    )
+    assert read("site_id,site_name\nA,Café\n").notes == ("UTF-8, comma, LF",)
 
 
 def test_a_header_alone_is_no_rows():

@@ -63,7 +63,7 @@ def _count(counter: Counter[int], rows: Sequence[tuple[int, int]]) -> None:
 
 
 def _newest_only(store: Store, table: Table, present: Sequence[str], load_id: int, merged: Merged) -> None:
-    """Leave in `typed`, seen as `newest`, the last row of each key; others repeat it or are corrected by it."""
+    """Leave in `typed`, seen as `newest`, the last row of each key; others repeat it or are mended by it."""
     key = _names(table.key)
     # grouped by a number made of the key, which is quicker than by the key; two keys of one number part below
     store.run(

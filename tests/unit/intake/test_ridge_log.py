@@ -1,7 +1,7 @@
 """A whole messy log from file to store: every planted mistake is found, and no good row is lost.
 
-The planted counts were given with the workbook by whoever invented it (see tests/data/README.md); the checks on good
-rows count the cells of the workbook itself.
+The planted counts were given with the workbook by whoever invented it (see tests/data/README.md); the checks
+on good rows count the cells of the workbook itself.
 """
 
 from __future__ import annotations
@@ -74,7 +74,9 @@ def test_every_planted_mistake_is_found_under_its_own_name(loaded):
 
 def test_the_lines_named_are_those_of_the_sheet(loaded):
     store, _ = loaded
-    sheet = fastexcel.read_excel(LOG).load_sheet("Log", header_row=None, skip_rows=0, dtypes="string").to_polars()
+    sheet = (
+        fastexcel.read_excel(LOG).load_sheet("Log", header_row=None, skip_rows=0, dtypes="string").to_polars()
+    )
     header = list(sheet.row(2))
     for row in store.table("refused").iter_rows(named=True):
         assert (row["file"], row["sheet"]) == ("ridge_service_log.xlsx", "Log")
@@ -119,7 +121,8 @@ def test_no_good_row_is_lost_and_each_cell_says_what_it_said(loaded, cells):
 def test_a_plain_change_says_nothing_of_what_was_found(loaded):
     store, _ = loaded
     found = store.run(
-        "SELECT action, condition, count(*) FROM records.work WHERE component = 'sediment_cartridge' GROUP BY ALL"
+        "SELECT action, condition, count(*) FROM records.work "
+        "WHERE component = 'sediment_cartridge' GROUP BY ALL"
     )
     counts = {(action, condition): n for action, condition, n in found}
     assert counts["replaced", None] == 210
@@ -138,7 +141,14 @@ def test_the_ninety_sites_get_their_facts_once_and_agree(loaded):
 
 def test_a_second_load_changes_nothing(loaded, drafted):
     store, _ = loaded
-    names = ("records.sites", "records.visits", "records.work", "journal.refused", "journal.cuts", "journal.loads")
+    names = (
+        "records.sites",
+        "records.visits",
+        "records.work",
+        "journal.refused",
+        "journal.cuts",
+        "journal.loads",
+    )
     before = {name: store.frame(f"FROM {name} ORDER BY ALL") for name in names}
     again = load_paths(store, [LOG], today=TODAY, components=COMPONENTS, import_map=drafted)
     assert (again.files[0].accepted, again.files[0].repeated, again.files[0].refused) == (0, 1465, 26)

@@ -57,7 +57,8 @@ def test_numbers_arrive_in_the_units_of_the_records(field, unit, text, expected)
 @pytest.mark.parametrize(
     ("text", "comma", "expected"),
     [
-        ("1,234.5", False, 1234.5), ("1.234,5", True, 1234.5), ("1 234", False, 1234), ("12'500", False, 12500),
+        ("1,234.5", False, 1234.5), ("1.234,5", True, 1234.5), ("1 234", False, 1234),
+        ("12'500", False, 12500),
         ("0,5", True, 0.5), ("+7", False, 7), (".5", False, 0.5), ("7.", False, 7), ("1e3", False, 1000),
         ("- 5", False, -5),
     ],
@@ -68,7 +69,9 @@ def test_figures_are_read_as_they_are_written(text, comma, expected):
     assert float(found) == expected
 
 
-@pytest.mark.parametrize("text", ["", "n/a", "1,2,3", "1.2.3", "12,5", "forty", "5 apples", "1-2", "٣٤a", "--5"])
+@pytest.mark.parametrize(
+    "text", ["", "n/a", "1,2,3", "1.2.3", "12,5", "forty", "5 apples", "1-2", "٣٤a", "--5"]
+)
 def test_what_is_no_number_is_none(text):
     assert in_record_units(text, NumberStyle("pressure", "psi")) is None
 

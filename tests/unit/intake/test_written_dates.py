@@ -38,7 +38,9 @@ def test_dates_are_read_in_the_order_of_the_sheet(text, order, expected):
     assert iso_date(text, order, today=TODAY) == expected
 
 
-@pytest.mark.parametrize("text", ["13/45/2021", "2021-02-30", "soon", "", "1/2", "1/2/3", "31/31/31", "123", "7 Foo 2021"])
+@pytest.mark.parametrize(
+    "text", ["13/45/2021", "2021-02-30", "soon", "", "1/2", "1/2/3", "31/31/31", "123", "7 Foo 2021"]
+)
 def test_what_is_no_date_is_none(text):
     assert iso_date(text, "month_day_year", today=TODAY) is None
 

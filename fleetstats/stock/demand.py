@@ -202,9 +202,7 @@ def _walk(
     return use, callouts
 
 
-def _joining(
-    fleet: Fleet, as_of: date, periods: Periods
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _joining(fleet: Fleet, as_of: date, periods: Periods) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the parts first fitted at added sites, (parts, periods), and each part's days in service."""
     joins = (pl.col("joins_on") - pl.lit(as_of)).dt.total_days().cast(pl.Float64)
     rows = fleet.units.select("part_row", day=joins.clip(lower_bound=1.0), added=joins.is_not_null())
@@ -214,7 +212,7 @@ def _joining(
     now = added & (day <= last)
     np.add.at(first_fits, (part[now], periods.of(day[now])), 1)
     served = np.maximum(last - day, 0.0)
-    return first_fits, np.bincount(part, served, minlength=fleet.parts.height)
+    return first_fits, np.bincount(part, served, minlength=fleet.parts.height).astype(np.float64)
 
 
 def _calendar(as_of: date, months: int) -> tuple[Periods, pl.DataFrame]:

@@ -81,15 +81,7 @@ def fleet_in_place(
     kept = kept.select(*UNIT_COLUMNS, "draw_row", joins_on=joins).with_columns(
         part_number=part.fill_null(UNKNOWN_PART)
     )
-    held = pl.col("joins_on").is_null()
-    parts = (
-        kept.group_by("component", "part_number")
-        .agg(
-            units=held.sum().cast(pl.UInt32),
-            sites=pl.col("site_id").filter(held).n_unique().cast(pl.UInt32),
-        )
-        .sort("component", "part_number")
-    )
+    parts = _parts_held(kept)
     kept = kept.sort("component", "site_id", "slot").join(
         parts.select("component", "part_number").with_row_index("part_row"),
         on=["component", "part_number"],
@@ -103,6 +95,19 @@ def fleet_in_place(
         components=tuple(parts["component"].unique().sort()),
         lives=lives,
         announced=announced,
+    )
+
+
+def _parts_held(kept: pl.DataFrame) -> pl.DataFrame:
+    """Return each part with the units and sites that hold it now."""
+    held = pl.col("joins_on").is_null()
+    return (
+        kept.group_by("component", "part_number")
+        .agg(
+            units=held.sum().cast(pl.UInt32),
+            sites=pl.col("site_id").filter(held).n_unique().cast(pl.UInt32),
+        )
+        .sort("component", "part_number")
     )
 
 

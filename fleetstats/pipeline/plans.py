@@ -117,10 +117,19 @@ def plan_fleet(
     relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
 ) -> FleetPlan:
     """Return the plan of every served site, its due list, and what new sites start with."""
-    units = units_with_lives(relations, lives)
+    units = _units(relations, lives)
     draws = {name: life.lives for name, life in lives.items()}
-    visits = plan_visits_with(relations, settings, units, draws, rule)
-    due = due_lines(relations, units, visits, draws, rule)
+    visits = _plan(relations, settings, units, draws, rule)
+    due = due_list(
+        sites=relations.sites,
+        units=units,
+        visits=relations.visits,
+        intervals=visits.intervals,
+        lives=draws,
+        components=rule.terms,
+        as_of=relations.as_of,
+        lateness_days=rule.lateness_days,
+    )
     return FleetPlan(
         units,
         visits,
@@ -130,7 +139,7 @@ def plan_fleet(
     )
 
 
-def plan_visits_with(
+def _plan(
     relations: Relations,
     settings: Settings,
     units: pl.DataFrame,
@@ -138,7 +147,6 @@ def plan_visits_with(
     rule: TodaysRule,
     sites: pl.DataFrame | None = None,
 ) -> VisitPlans:
-    """Return the plans under other draws, or with fewer sites served than the relation `sites` says."""
     return plan_visits(
         sites=relations.sites if sites is None else sites,
         units=units,
@@ -148,26 +156,6 @@ def plan_visits_with(
         as_of=relations.as_of,
         months_seen=_months_seen(relations),
         site_limits=relations.site_limits,
-    )
-
-
-def due_lines(
-    relations: Relations,
-    units: pl.DataFrame,
-    visits: VisitPlans,
-    draws: Mapping[str, LifeDraws],
-    rule: TodaysRule,
-) -> pl.DataFrame:
-    """Return the due list of the plans; units as in `FleetPlan`."""
-    return due_list(
-        sites=relations.sites,
-        units=units,
-        visits=relations.visits,
-        intervals=visits.intervals,
-        lives=draws,
-        components=rule.terms,
-        as_of=relations.as_of,
-        lateness_days=rule.lateness_days,
     )
 
 
@@ -189,7 +177,7 @@ def _months_seen(relations: Relations) -> float:
     return float((relations.as_of - first).days / DAYS_PER_MONTH)
 
 
-def units_with_lives(relations: Relations, lives: Mapping[str, ComponentLife]) -> pl.DataFrame:
+def _units(relations: Relations, lives: Mapping[str, ComponentLife]) -> pl.DataFrame:
     """Return the relation in_place with what the advice needs of each unit that the settings define."""
     learned = [
         life.units.select(
@@ -229,7 +217,7 @@ def _fixes(
     sites = relations.sites.with_columns(served=pl.col("served") & pl.col("site_id").is_in(chosen))
     alike = {name: life.alike for name, life in lives.items()}
     like = (
-        plan_visits_with(relations, settings, units, alike, rule, sites).plans
+        _plan(relations, settings, units, alike, rule, sites).plans
         if chosen
         else visits.plans.filter(pl.lit(False))
     )

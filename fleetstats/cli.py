@@ -109,11 +109,21 @@ def _day(text: str | None) -> dt.date | None:
     if text is None:
         return None
     try:
-        return dt.date.fromisoformat(text)
+        return _not_after_today(dt.date.fromisoformat(text))
     except ValueError:
         raise SettingsError(
             f"--as-of: found '{text}'; accepted is a day as YYYY-MM-DD; write it like 2026-06-30"
         ) from None
+
+
+def _not_after_today(day: dt.date | None) -> dt.date | None:
+    today = dt.date.today()
+    if day is not None and day > today:
+        raise SettingsError(
+            f"--as-of: found {day}, which is still to come; accepted is a day up to today, {today}; "
+            "leave it out to take the latest accepted visit"
+        )
+    return day
 
 
 def _settings(path: Path | None) -> Settings:

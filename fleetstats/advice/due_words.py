@@ -6,6 +6,10 @@ from collections.abc import Mapping
 from datetime import timedelta
 from typing import Any, Final
 
+_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_RENEWED: Final = {"sleeve": "cleaned"}
+#: Nobody is to look at a lit lamp.
+_LOOK: Final = {"lamp": "check its alarm and its hours"}
 _SPENT: Final = {"lamp": "dead", "sleeve": "scaled"}
 _LIMITS: Final = {
     "failed_sample": "what was usual here before the failed sample",
@@ -50,19 +54,23 @@ def _own(row: Mapping[str, Any]) -> str:
         limit = _LIMITS[row["deadline"]].format(days=f"{row['deadline_days']:.0f}")
         return f"Left until the visit after, the {kind} could pass {limit}."
     weeks = _weeks(row["interval_days"])
-    return f"The {kind} is renewed every {weeks} here, and this is the visit nearest to that."
+    done = _RENEWED.get(kind, "renewed")
+    return f"The {kind} is {done} every {weeks} here, and this is the visit nearest to that."
 
 
 def _not_due(row: Mapping[str, Any], kind: str) -> str:
     weeks, spent = _weeks(row["interval_days"]), _SPENT.get(kind, "spent")
-    told = f"The {kind} is renewed every {weeks} here and can stay in this time; look at it."
+    done = _RENEWED.get(kind, "renewed")
+    look = _LOOK.get(kind, "look at it")
+    told = f"The {kind} is {done} every {weeks} here and can stay in this time; {look}."
     if row["carried"]:
         return f"{told} {_chance(row['chance_already_spent'])} that it is {spent}: carry one."
     return told
 
 
 def _passed_on(row: Mapping[str, Any]) -> str:
-    return str((row["fitted_on"] + timedelta(days=int(row["deadline_days"]))).isoformat())
+    day = row["fitted_on"] + timedelta(days=int(row["deadline_days"]))
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
 def _weeks(days: float) -> str:

@@ -75,6 +75,10 @@ def rate_table(
     return RateTable(rhos, sigmas, spent, renewed)
 
 
+#: Chance that a birth goes back to a visit whatever became of the unit before: moves no figure, ties phases.
+_BACK_TO_A_VISIT = 1e-9
+
+
 class _Lives:
     """What becomes of units by age: share working, time lived and failures, for all sigmas and rhos.
 
@@ -141,8 +145,9 @@ def _stationary_rates(lives: _Lives, n: int, passed: IntArray) -> tuple[FloatArr
     """Return call-outs and planned renewals per visit interval from the chain of births over phases."""
     ages = np.append(2 * (np.arange(PHASES) + PHASES * passed) + 1, 2 * PHASES * n)  # at renewal, half phases
     planned = lives.working[..., ages]
-    step = _next_birth(lives, n, passed)
-    step[..., -1] = planned
+    # where a life is far shorter than a phase, each phase would feed itself alone: shares undetermined
+    step = _next_birth(lives, n, passed) * (1.0 - _BACK_TO_A_VISIT)
+    step[..., -1] = planned * (1.0 - _BACK_TO_A_VISIT) + _BACK_TO_A_VISIT
     states = PHASES + 1
     balance = np.eye(states) - np.swapaxes(step, -1, -2)
     balance[..., -1, :] = 1.0  # shares add up to 1, in place of an equation that follows from the others

@@ -128,6 +128,11 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     relations = store.relations(as_of=day, settings=settings)
     progress("learning lives")
     lives = learn_fleet(relations, settings)
+    if not lives:
+        raise StoreError(
+            f"store {store.path}: the records hold visits but no work on any component up to {day}; "
+            f"accepted are rows of work on {', '.join(settings.components)}; load them and analyse again"
+        )
     rule = todays_rule(relations, settings)
     progress("planning visits")
     plan = plan_fleet(relations, settings, lives, rule)
@@ -154,7 +159,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "settings_used": settings_table(settings),
     }
     store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
-    return summary(relations, plan.visits.plans, settings.currency)
+    return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)
 
 
 def _as_of(store: Store, as_of: date | None) -> date:

@@ -7,6 +7,7 @@ from typing import Final
 
 import polars as pl
 
+from fleetstats.advice.evidence import DUE_LIST_ONLY
 from fleetstats.errors import StoreError
 from fleetstats.store import Relations, Store
 
@@ -15,16 +16,24 @@ _TOO_SHORT: Final = (
     "year after it."
 )
 
+_TOO_FEW: Final = (
+    "These records are too few for figures of cost: today's rule is kept and the due list is all there is. "
+    "The table evidence_levels says which records would settle more."
+)
 
-def summary(relations: Relations, plans: pl.DataFrame, currency: str) -> str:
+
+def summary(relations: Relations, plans: pl.DataFrame, levels: pl.DataFrame, currency: str) -> str:
     """Return in a few lines what an analysis found."""
     ended = int(relations.spells["upper_days"].is_finite().sum())
     head = (
         f"As of {relations.as_of}: {plans.height} served sites, {relations.visits.height} visits, "
-        f"{relations.spells.height} spells of which {ended} ended, {relations.left_out.height} left out."
+        f"{relations.spells.height} spells used of which {ended} ended, "
+        f"and {relations.left_out.height} more left out."
     )
     if not plans.height:
         return head
+    if (levels["level"] == DUE_LIST_ONLY).all():
+        return f"{head}\n{_TOO_FEW}"
     mean = plans.select(pl.col("cost_per_year", "callouts_per_year").mean()).row(0)
     today = plans.select(pl.col("cost_per_year_current", "callouts_per_year_current").mean()).row(0)
     return (

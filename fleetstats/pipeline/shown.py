@@ -95,7 +95,11 @@ def _part_or_kind() -> pl.Expr:
 
 
 def _tenths(calibration: pl.DataFrame) -> pl.DataFrame:
-    """Return for each component and tenth of risk the share foretold and the share that came."""
+    """Return for each component and tenth of risk the share foretold and the share that came.
+
+    Units are followed for unequal times and renewed within them, so failures are held against the hazard
+    met, H; 1 - exp(-H) is the chance over the mean time followed.
+    """
     shortest = calibration["horizon_days"].min()
     tenths = (
         calibration.filter(pl.col("horizon_days") == shortest)
@@ -107,13 +111,13 @@ def _tenths(calibration: pl.DataFrame) -> pl.DataFrame:
     units = tenths["units"].to_numpy()
     return tenths.select(
         "component",
-        (pl.col("expected") / pl.col("units")).alias("predicted"),
-        (pl.col("failures") / pl.col("units")).alias("happened"),
-        pl.Series("happened_low", low / units),
-        pl.Series("happened_high", np.minimum(high / units, 1.0)),
+        pl.Series("predicted", -np.expm1(-tenths["expected"].to_numpy() / units)),
+        pl.Series("happened", -np.expm1(-tenths["failures"].to_numpy() / units)),
+        pl.Series("happened_low", -np.expm1(-low / units)),
+        pl.Series("happened_high", -np.expm1(-high / units)),
         pl.col("units").alias("spells"),
         "failures",
-    )
+    ).sort("component", "predicted")
 
 
 def _display(settings: Settings, store: Store) -> Display:

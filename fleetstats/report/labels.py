@@ -12,7 +12,7 @@ from fleetstats.report.words import sentence
 
 ACTIONS: Mapping[str, str] = {
     "fitted": "fitted", "replaced": "replaced", "cleaned": "cleaned", "inspected": "looked at",
-    "removed": "taken out", "replace": "replace", "clean": "clean", "inspect": "look at", "test": "test",
+    "removed": "taken out", "replace": "replace", "clean": "clean", "inspect": "check", "test": "test",
 }  # fmt: skip
 CONDITIONS: Mapping[str, str] = {
     "good": "good", "loaded": "loaded", "blocked": "spent (blocked)", "scaled": "scaled", "failed": "dead",

@@ -14,5 +14,6 @@ LEFT JOIN temp.left_out AS l
     AND l.reason = 'cut_by_refused_row'
     AND coalesce(c.component = l.component, true)
     AND coalesce(c.slot = l.slot, true)
-    AND coalesce(c.visit_date > l.fitted_on AND c.visit_date <= coalesce(l.ended_on, $as_of), true)
+    AND coalesce(c.before_on > l.fitted_on, true)
+        AND coalesce(c.after_on <= coalesce(l.ended_on, $as_of), true)
 GROUP BY c.table_name, c.site_id, c.visit_id, c.file, c.line

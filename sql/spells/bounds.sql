@@ -55,7 +55,8 @@ cut AS (
         ON c.site_id = b.site_id
         AND coalesce(c.component = b.component, true)
         AND coalesce(c.slot = b.slot, true)
-        AND coalesce(c.visit_date > b.fitted_on AND c.visit_date <= coalesce(b.ended_on, $as_of), true)
+        AND coalesce(c.before_on > b.fitted_on, true)
+        AND coalesce(c.after_on <= coalesce(b.ended_on, $as_of), true)
 ),
 reasoned AS (
     SELECT

@@ -207,6 +207,7 @@ def test_sample_writes_records_that_load(run: Run, tmp_path: Path) -> None:
         (["replay"], "fleetstats load"),
         (["analyse", "--settings", "none.toml"], "not found"),
         (["analyse", "--as-of", "30/06/2026"], "YYYY-MM-DD"),
+        (["analyse", "--as-of", "2999-01-01"], "still to come"),
     ],
 )
 def test_what_is_at_fault_is_said_in_one_message_with_exit_code_1(
@@ -246,3 +247,22 @@ def test_what_we_did_not_foresee_still_ends_in_a_message(run: Run, monkeypatch: 
     assert code == 1
     assert "RuntimeError: loose end" in err
     assert "FLEETSTATS_TRACEBACK" in err
+
+
+def test_the_smallest_records_end_in_a_report_or_a_message_and_promise_nothing(
+    run: Run, tmp_path: Path
+) -> None:
+    one = tmp_path / "one"
+    one.mkdir()
+    (one / "sites.csv").write_text("site_id\nA\n")
+    (one / "visits.csv").write_text("visit_id,site_id,visit_date\n1,A,2024-01-10\n")
+    (one / "work.csv").write_text(
+        "visit_id,component,action\n1,sediment_cartridge,fitted\n1,uv_lamp,fitted\n"
+    )
+    code, out, err = run("build", one, "--store", "a.duckdb", "--out", "a")
+    assert (code, err) == (0, "")
+    assert "too few for figures of cost" in out
+    (one / "work.csv").write_text("visit_id,component,action\n")
+    code, _, err = run("build", one, "--store", "b.duckdb", "--out", "b")
+    assert code == 1
+    assert "no work on any component" in err

@@ -176,9 +176,22 @@ def test_a_refused_visit_leaves_out_the_spells_it_may_have_cut(fleet, rows):
     assert rows(known.spells.filter(component="uv_lamp"), "lower_days") == [(60.0,)]
 
 
-def test_a_refused_visit_on_an_unknown_day_may_have_cut_any_spell_of_its_site(fleet, rows):
-    visits = TWO + "c,A,2024-02-30\nd,A,2024-06-29\nz,B,2024-01-01\ny,B,2024-06-29\n"
-    known = fleet.known(visits=visits, work=WORK + "z,uv_lamp,fitted,\n")
+def test_a_refused_visit_on_an_unknown_day_lies_between_its_neighbours_in_the_file(fleet, rows):
+    visits = TWO + "c,A,2024-02-30\nd,A,2024-06-29\n"
+    known = fleet.known(visits=visits, work=WORK)
+    assert rows(known.left_out.filter(reason="cut_by_refused_row"), "component", "fitted_on") == [
+        ("quartz_sleeve", date(2024, 3, 1)),
+        ("uv_lamp", date(2024, 3, 1)),
+    ]
+    assert rows(known.spells.filter(component="uv_lamp"), "fitted_on") == [(date(2024, 1, 1),)]
+
+
+def test_it_may_have_cut_any_spell_of_its_site_where_the_file_is_in_no_order(fleet, rows):
+    head, first, second = TWO.strip().splitlines()
+    visits = "\n".join(
+        [head, "d,A,2024-06-29", first, second, "c,A,2024-02-30", "z,B,2024-01-01", "y,B,2024-06-29"]
+    )
+    known = fleet.known(visits=visits + "\n", work=WORK + "z,uv_lamp,fitted,\n")
     assert rows(known.spells, "site_id", "component") == [("B", "uv_lamp")]
     assert set(known.left_out["reason"]) == {"cut_by_refused_row"}
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import polars as pl
 
 from fleetstats.report import labels, tables, words
@@ -24,6 +26,7 @@ def sums(results: Results) -> tuple[Table, str]:
     if not totals and results.plans.height:
         totals = _added_up(results.plans)
         told = "Ranges are the sites' own added up: the widest they can be, if all err the same way."
+    told += _on_record(results)
     currency = results.display.currency
     rows = []
     for measure, name in _MEASURES.items():
@@ -45,6 +48,18 @@ def sums(results: Results) -> tuple[Table, str]:
         "No plan has been worked out yet, so there is nothing to compare.", "data/money.csv",
     )  # fmt: skip
     return table, told
+
+
+def _on_record(results: Results) -> str:
+    """Return the call-outs of the last twelve months, and why today's rule may give another figure."""
+    year = results.visits.filter(pl.col("visit_date") > results.as_of - timedelta(days=365))
+    called = int((year["visit_reason"] == "callout").sum())
+    return (
+        f" On record in the twelve months before: {words.counted(called, 'call-out')}. "
+        "The figure under today's rule is usually higher: it counts every spent part as a call-out of its "
+        "own, while on record one call-out may serve two parts and some parts were found spent at planned "
+        "visits. Both columns count in the same way, so trust their difference more than either."
+    )
 
 
 def savings(results: Results) -> tuple[Fact, ...]:

@@ -16,6 +16,8 @@ from fleetstats.report.tables import Column, Table
 #: An interval within this of today's counts as about right.
 ABOUT_RIGHT_DAYS = 14.0
 MOST_CALLED = 12
+#: With fewer fittings of its own in the estimate a site is told by sites like it, and counts as not settled.
+FITTINGS_TO_SETTLE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +164,7 @@ def _most_called(results: Results) -> tuple[Table, str]:
     ]
     columns = (
         Column("site", "Site"), Column("callouts", "Call-outs on record", True),
-        Column("cost_per_year", f"Cost a year now, {currency}", True),
+        Column("cost_per_year", f"Cost a year under the plan, {currency}", True),
         Column("cost_per_year_like", "If it lasted like sites like it", True),
         Column("worth_per_year", "Most a fix is worth, a year", True),
     )  # fmt: skip
@@ -228,5 +230,6 @@ def _unsettled(results: Results) -> list[str]:
     custom = (pl.col("evidence").fill_null("customary") == "customary") | (
         pl.col("limited_by").fill_null("") == "few_records"
     )
-    frame = results.intervals.group_by("site_id", maintain_order=True).agg(custom.all().alias("custom"))
-    return frame.filter("custom")["site_id"].to_list()
+    few = pl.col("spells").fill_null(0).sum() < FITTINGS_TO_SETTLE
+    frame = results.intervals.group_by("site_id", maintain_order=True).agg(open=custom.all() | few)
+    return frame.filter("open")["site_id"].to_list()

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from fleetstats.advice.pricing import Pricer
-from fleetstats.advice.rates import OVERRUNS, PHASES, _Lives, _next_birth, _visits_passed
+from fleetstats.advice.rates import OVERRUNS, PHASES, _Lives, _next_birth, _visits_passed, rate_table
 from fleetstats.life.draws import LifeDraws
 
 VISITS = 60_000
@@ -152,3 +152,12 @@ def test_every_unit_is_either_spent_and_followed_or_renewed_at_a_visit(n: int) -
         ages = np.append(2 * (np.arange(PHASES) + PHASES * passed) + 1, 2 * PHASES * n)
         leaving = _next_birth(lives, n, passed).sum(axis=-1) + lives.working[..., ages]
         assert leaving == pytest.approx(np.ones_like(leaving), rel=1e-12)
+
+
+def test_lives_far_shorter_than_a_visit_interval_still_have_rates() -> None:
+    # a life of a thousandth of the interval: a thousand are spent in each, none is renewed at a visit
+    table = rate_table(
+        "weibull", announced=True, most_visits=2, rhos=np.log([1000.0, 1001.0]), sigmas=np.array([0.05, 0.1])
+    )
+    assert np.isfinite(table.spent).all()
+    assert (table.spent > 100).all()

@@ -28,7 +28,7 @@ def unit(**more: object) -> dict[str, object]:
 
 
 def test_sites_are_sorted_into_right_too_long_too_short_and_unsettled() -> None:
-    days = {"a": 182.0, "b": 175.0, "c": 91.0, "d": 273.0, "e": 91.0}
+    days = {"a": 182.0, "b": 175.0, "c": 91.0, "d": 273.0, "e": 91.0, "f": 91.0}
     plans = pl.DataFrame(
         {
             "site_id": list(days),
@@ -42,7 +42,8 @@ def test_sites_are_sorted_into_right_too_long_too_short_and_unsettled() -> None:
             "component": "uv_lamp",
             "interval_days": 182.0,
             "limited_by": "cost",
-            "evidence": ["own_records"] * 4 + ["customary"],
+            "evidence": ["own_records"] * 4 + ["customary", "like_sites"],
+            "spells": [9, 9, 9, 9, 9, 3],  # three fittings of its own settle nothing
         }
     )
     page = owner.owner_page(Results(AS_OF, display(), plans=plans, intervals=intervals))
@@ -50,7 +51,7 @@ def test_sites_are_sorted_into_right_too_long_too_short_and_unsettled() -> None:
         "about right": "2",
         "too long": "1",
         "too short": "1",
-        "not settled yet": "1",
+        "not settled yet": "2",
     }
     assert "26 weeks" in page.verdict_told
     assert page.verdict[1].note == "1 because parts are spent before, 0 because a limit holds"

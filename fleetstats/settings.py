@@ -61,6 +61,8 @@ class Settings:
     shortest_visit_days: float = 56.0
     longest_visit_days: float = 364.0
     horizon_months: int = 12
+    sites_added_per_month: float = 0.0
+    service_level: float = 0.95
     beyond_records: float = 1.25
     notice_days: float = 30.0
     lateness_days: float | None = None
@@ -131,6 +133,8 @@ UNITS: Mapping[str, str] = MappingProxyType(
         "shortest_visit_days": "days: shortest visit interval considered",
         "longest_visit_days": "days: longest visit interval considered",
         "horizon_months": "months: how far ahead stock is forecast",
+        "sites_added_per_month": "sites: how many new ones stock is forecast for, by the month; 0 = none",
+        "service_level": "share 0-1: chance of not running short of a part, by which orders are worked out",
         "beyond_records": "factor: how far past the ages seen an interval may go; 0 = off",
         "notice_days": "days: how old an announced failure found at a visit may be (sensitivity only)",
         "lateness_days": "days: how late visits run; absent = 90th percentile of the records; 0 = never",
@@ -315,6 +319,8 @@ _FLEET_RULES: Mapping[str, _Rule] = {
     "shortest_visit_days": _number(7),
     "longest_visit_days": _number(7, 1456),
     "horizon_months": _Rule("a whole number from 1 to 60", _months),
+    "sites_added_per_month": _number(0, 1000),
+    "service_level": _number(0.5, 0.999),
     "beyond_records": _number(0),
     "notice_days": _number(0),
     "lateness_days": _number(0),

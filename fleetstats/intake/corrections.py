@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -14,6 +14,7 @@ import polars as pl
 from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import plain
 from fleetstats.intake.readers import Grid, read_grids
+from fleetstats.intake.readers.choose import TEXT
 from fleetstats.intake.words import unguarded, write_rows
 from fleetstats.store import Store
 
@@ -22,6 +23,7 @@ REASON, FILE, SHEET, LINE, ROW = (
     "set_aside_reason", "set_aside_file", "set_aside_sheet", "set_aside_line", "set_aside_row",
 )  # fmt: skip
 COLUMNS: Final = (REASON, FILE, SHEET, LINE, ROW)
+_ENCODINGS: Final = ("utf-8", "utf-16-le", "utf-16-be")
 #: One row a row of a sheet that was set aside and came back mended, by the mark of what it was.
 _MENDED = (
     "CREATE TABLE IF NOT EXISTS journal.mended (load_id INTEGER, row_mark VARCHAR, file VARCHAR, "
@@ -118,6 +120,8 @@ def read_set_aside(data: bytes, path: Path) -> list[Grid]:
     list of Grid
         Empty if the file is none.
     """
+    if path.suffix.lower() in TEXT and not any(LINE.encode(code) in data for code in _ENCODINGS):
+        return []  # seen without reading it all
     try:
         grid = read_grids(data, path, score=lambda row: float(is_set_aside(row)))[0]
     except IntakeError:
@@ -167,27 +171,35 @@ def note_mended(
         The content hashes under which this load noted what it set aside.
     """
     store.run(_MENDED)
-    names: Mapping[str, str] = {plain(name): name for name in cells.columns}
-    for row, mark in zip(cells.iter_rows(named=True), row_marks(cells), strict=True):
-        file, sheet, line, was = (row[names[n]] if n in names else None for n in (FILE, SHEET, LINE, ROW))
-        if line is None or not line.isdecimal():
-            continue
-        first = {"f": file, "s": sheet, "n": int(line)}
-        place = "file = $f AND sheet IS NOT DISTINCT FROM $s AND line = $n"
-        mine = {"h": list(hashes), **first}
-        store.run(f"DELETE FROM journal.refused WHERE {place} AND NOT list_contains($h, content_hash)", mine)
-        store.run(
-            "UPDATE journal.refused SET file = $f, sheet = $s, line = $n "
-            "WHERE list_contains($h, content_hash) AND line = $here",
-            {**mine, "here": row["line"]},
-        )
-        if row["line"] in refused:
-            continue
-        known = file if sheet is None else f"{file} [{sheet}]"
-        cut = {"f": known, "n": int(line)}
-        store.run("DELETE FROM journal.cuts WHERE file = $f AND line = $n", cut)
-        if mark != was:
-            store.run(
-                "INSERT INTO journal.mended VALUES ($id, $mark, $f, $s, $n)",
-                {**first, "id": load_id, "mark": was},
-            )
+    names = {plain(name): name for name in cells.columns}
+    file, line, was = (pl.col(names[name]) for name in (FILE, LINE, ROW))
+    sheet = pl.col(names[SHEET]) if SHEET in names else pl.lit(None, pl.String)
+    came = cells.with_columns(pl.Series("mark", row_marks(cells))).select(
+        pl.col("line").alias("here"),
+        file.alias("file"),
+        sheet.alias("sheet"),
+        line.cast(pl.Int64, strict=False).alias("line"),
+        was.alias("was"),
+        pl.col("line").is_in(list(refused)).alias("refused"),
+        (pl.col("mark") != was).alias("edited"),
+    )
+    store.stage("came", came.filter(pl.col("line").is_not_null()))
+    mine = {"h": list(hashes)}
+    store.run(
+        "DELETE FROM journal.refused AS j USING temp.came AS c WHERE j.file = c.file AND j.line = c.line "
+        "AND j.sheet IS NOT DISTINCT FROM c.sheet AND NOT list_contains($h, j.content_hash)",
+        mine,
+    )
+    store.run(
+        "UPDATE journal.refused AS j SET file = c.file, sheet = c.sheet, line = c.line FROM temp.came AS c "
+        "WHERE list_contains($h, j.content_hash) AND j.line = c.here",
+        mine,
+    )
+    store.run(
+        "DELETE FROM journal.cuts AS j USING temp.came AS c WHERE NOT c.refused AND j.line = c.line "
+        "AND j.file = c.file || coalesce(' [' || c.sheet || ']', '')"
+    )
+    store.run(
+        f"INSERT INTO journal.mended SELECT {load_id}, was, file, sheet, line FROM temp.came "
+        "WHERE edited AND NOT refused"
+    )

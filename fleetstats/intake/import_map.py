@@ -132,8 +132,10 @@ class _Reading:
         words = self._text(self.sheet, "words", "sheet")
         if words is not None:
             answers = self.path.parent / words
+            if not answers.is_file():
+                raise self._fault("sheet.words", words, "the name of the spreadsheet of words beside the map")
             digest.update(file_bytes(answers))
-            self.answers = {same_word(name): found for name, found in read_answers(answers).items()}
+            self.answers = read_answers(answers)
         for header, told in self.columns.items():
             self._column(header, self._table(told, _key("column", header)))
         self._refuse_gaps()

@@ -67,8 +67,8 @@ def map_rows(grid: Grid, rules: ImportMap, *, today: date, components: Sequence[
     reader = _CellReader(rules, today, components)
     fields = reader.fields(first, rules.fields)
     fields = _with_visit_ids(fields, rules.one_row_is)
-    good = fields.filter(_can_be_accepted(today))
     has_visits = "visit_date" in fields.columns
+    good = fields.filter(_can_be_accepted(today)) if has_visits else fields
     work = reader.work(first.join(good.select("line"), on="line", how="semi"), rules.work)
     return MappedRows(
         cells=first,
@@ -224,14 +224,14 @@ def _replaced(written: pl.Series, meanings: Mapping[str, str | None]) -> pl.Seri
 
 
 def _with_visit_ids(fields: pl.DataFrame, one_row_is: str) -> pl.DataFrame:
-    """Return the fields with a visit_id on every line that has a site and a date.
+    """Return the fields with a visit_id on every line.
 
     Where the sheet gives none it is made of both; further visits to a site on one day get a number.
     """
     if "visit_date" not in fields.columns:
         return fields
     given = pl.col("visit_id") if "visit_id" in fields.columns else pl.lit(None, pl.String)
-    made = pl.col("site_id") + "@" + pl.col("visit_date")
+    made = pl.col("site_id").fill_null("?") + "@" + pl.col("visit_date").fill_null("?")
     fields = fields.with_columns(given.alias("_given"), made.alias("_made"))
     nth = pl.int_range(pl.len()).over("_made", pl.col("_given").is_null()) + 1
     several = pl.lit(one_row_is == "visit") & (nth > 1)

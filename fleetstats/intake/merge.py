@@ -63,20 +63,19 @@ def _count(counter: Counter[int], rows: Sequence[tuple[int, int]]) -> None:
 
 
 def _newest_only(store: Store, table: Table, present: Sequence[str], load_id: int, merged: Merged) -> None:
-    """Leave in `typed`, seen as `newest`, the last row of each key."""
-    key = _names(table.key)
-    # grouped by a number made of the key, which is quicker than by the key; two keys of one number part below
-    store.run(
-        f"CREATE OR REPLACE TEMP TABLE several AS SELECT hash({key}) AS mark FROM temp.accepted "
-        "GROUP BY mark HAVING count(*) > 1"
-    )
+    """Leave in `typed`, seen as `newest`, the last row of each key; others repeat it or are mended by it."""
     store.run("CREATE OR REPLACE TEMP VIEW newest AS FROM temp.accepted")
-    if not store.run("SELECT 1 FROM temp.several LIMIT 1"):
+    marks = store.frame("SELECT mark FROM temp.typed")["mark"].sort()  # a third of the time of GROUP BY
+    several = marks.filter(marks == marks.shift()).unique()
+    if several.is_empty():
         return
+    store.stage("several", several.to_frame())
     store.run(
         "CREATE OR REPLACE TEMP TABLE alike AS SELECT *, row_number() OVER "
-        f"(PARTITION BY {key} ORDER BY file_no DESC, line DESC) AS place FROM temp.accepted "
-        f"WHERE hash({key}) IN (FROM temp.several)"
+        f"(PARTITION BY {_names(table.key)} ORDER BY file_no DESC, line DESC) AS place "
+        "FROM temp.accepted AS a "
+        "SEMI JOIN (FROM temp.typed SEMI JOIN temp.several USING (mark)) AS t "
+        "ON (t.file_no, t.line) = (a.file_no, a.line)"
     )
     store.run(
         "DELETE FROM temp.typed AS t USING temp.alike AS o "

@@ -103,6 +103,8 @@ def read_work(answer: str, where: str, components: Collection[str]) -> WorkWord:
 def read_answers(path: Path) -> dict[str, dict[str, tuple[str, str]]]:
     """Return the answers of the spreadsheet beside a map: column -> word -> (answer, place it stands).
 
+    Columns and words are written as `same_word` writes them.
+
     An empty answer means the guess; with no guess either the word stays unknown. A word may stand twice: the
     last row counts.
 
@@ -126,7 +128,7 @@ def read_answers(path: Path) -> dict[str, dict[str, tuple[str, str]]]:
         meaning = unguarded(answer or guess or "")
         if column and word and meaning:
             where = f"{path.name}, line {row['line']}, {'answer' if answer else 'guess'}"
-            found.setdefault(unguarded(column), {})[same_word(unguarded(word))] = (meaning, where)
+            found.setdefault(same_word(unguarded(column)), {})[same_word(unguarded(word))] = (meaning, where)
     return found
 
 

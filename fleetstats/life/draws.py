@@ -129,6 +129,28 @@ class LifeDraws:
         """
         return self._summary(np.exp(self.site_effect), level, "relative_life")
 
+    def worst_chance(self, share: float = 0.1) -> FloatArray:
+        """Return the chance that each unit is among the `share` that last worst against their like, (n,).
+
+        Units are ranked by exp(u) within each draw, so that what is unknown of one unit and of the others
+        counts together; those level at the edge share what is left. The chances add up to share n.
+
+        Raises
+        ------
+        LifeError
+            If the share is not between 0 and 1.
+        """
+        if not 0 < share < 1:
+            raise LifeError(f"worst_chance: share {share:g} found; accepted: above 0 and below 1")
+        units = self.site_effect.shape[0]
+        if units == 0:
+            return np.zeros(0)
+        places = share * units
+        edge = np.sort(self.site_effect, axis=0)[int(np.ceil(places)) - 1]
+        below, level = self.site_effect < edge, self.site_effect == edge
+        left = (places - below.sum(axis=0)) / level.sum(axis=0)
+        return np.asarray((below + left * level).mean(axis=1), dtype=np.float64)
+
     def median_life(self, level: float = 0.90) -> pl.DataFrame:
         """Return each unit's own median life: median_days (median over draws), low_days, high_days."""
         table = self._summary(self.median(), level, "median_days")

@@ -31,6 +31,8 @@ class ComponentLife:
         Families fitted, with their weights.
     units : polars frame, n rows
         site_id, chapter, component, slot, part_number, spells, failures, site_spells, site_failures.
+    covariates : polars frame, n rows, or None
+        As coded for the life of the next spell, rows as `units`.
     lives : LifeDraws
         Life of the next spell of each unit, rows as `units`.
     spells, failures : int
@@ -41,6 +43,7 @@ class ComponentLife:
     coding: WaterCoding
     average: FamilyAverage
     units: pl.DataFrame
+    covariates: pl.DataFrame | None
     lives: LifeDraws
     spells: int
     failures: int
@@ -99,7 +102,7 @@ def learn_component(
     covariates = _any(coding.frame(water_facts(counted.with_columns(fitted_on=pl.lit(as_of)), sites)))
     drawn = draw_lives(average, covariates=covariates, sites=groups(counted), draws=draws, seed=seed)
     failures = int(own["upper_days"].is_finite().sum())
-    return ComponentLife(component, coding, average, counted, drawn, own.height, failures)
+    return ComponentLife(component, coding, average, counted, covariates, drawn, own.height, failures)
 
 
 def priors_of(component: str, coding: WaterCoding, customary_days: float) -> Priors:
@@ -128,6 +131,24 @@ def draws_for_new(life: ComponentLife, facts: pl.DataFrame, *, draws: int = 200,
         draws=draws,
         seed=seed,
     )
+
+
+def draws_for_spells(
+    life: ComponentLife, own: pl.DataFrame, facts: pl.DataFrame, *, draws: int = 200, seed: int = 0
+) -> LifeDraws:
+    """Return draws of the lives of recorded spells, as all of the records tell of their sites.
+
+    Parameters
+    ----------
+    life : ComponentLife
+    own : polars frame, n rows
+        site_id, chapter.
+    facts : polars frame, n rows
+        As returned by `water_facts` for `own`.
+    draws, seed : int
+    """
+    covariates = _any(life.coding.frame(facts))
+    return draw_lives(life.average, covariates=covariates, sites=groups(own), draws=draws, seed=seed)
 
 
 def lifetimes(own: pl.DataFrame, covariates: pl.DataFrame) -> Lifetimes:

@@ -7,15 +7,20 @@ from datetime import date
 from pathlib import Path
 from typing import Literal, cast
 
+import polars as pl
+
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.lives import learn_fleet, life_tables
-from fleetstats.pipeline.looking_back import look_back
+from fleetstats.pipeline.looking_back import LookBack, look_back
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
+from fleetstats.pipeline.past_stock import stock_past
 from fleetstats.pipeline.plans import plan_fleet, todays_rule
 from fleetstats.pipeline.printed import list_tables, replay_words, summary, write_table
+from fleetstats.pipeline.reasons import reason_tables
+from fleetstats.pipeline.sensitivity import sensitivity
 from fleetstats.pipeline.shown import kept_results, settings_table
 from fleetstats.report import write_site
 from fleetstats.resources import folder
@@ -118,7 +123,7 @@ def replay(*, store: Path | str, settings: Settings, as_of: date | None, progres
     with Store(store) as held:
         day = _as_of(held, as_of)
         found = look_back(held, settings, as_of=day, most_origins=ORIGINS_ON_REQUEST, progress=progress)
-        held.keep_also({"replay": found.scores, "calibration": found.calibration})
+        held.keep_also(_looked_back(found))
     return replay_words(found.scores)
 
 
@@ -138,12 +143,16 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     plan = plan_fleet(relations, settings, lives, rule)
     progress("forecasting stock")
     stock = forecast_stock(relations, settings, lives, rule, plan)
+    past = stock_past(store, settings, relations=relations)
     back = look_back(store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress)
+    progress("reading the records otherwise")
+    shifts = sensitivity(relations, settings, lives, plan.units, rule)
     rated = {name: terms.rated_life(None) for name, terms in rule.terms.items() if terms.lamp}
     results = {
         **{name: getattr(relations, name) for name in _RELATIONS_KEPT},
         "warnings": relations.checks,
         **life_tables(lives, relations),
+        **reason_tables(lives, relations, settings),
         "plans": plan.visits.plans,
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
@@ -153,13 +162,18 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "totals": plan.visits.totals,
         "todays_rule": rule.told,
         **stock,
-        "replay": back.scores,
-        "calibration": back.calibration,
+        "stock_past": past,
+        **_looked_back(back),
+        "sensitivity": shifts,
         "fleet_counts": fleet_counts(relations, rated_days=rated),
         "settings_used": settings_table(settings),
     }
     store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
     return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)
+
+
+def _looked_back(back: LookBack) -> dict[str, pl.DataFrame]:
+    return {"replay": back.scores, "calibration": back.calibration, "policy_costs": back.policy_costs}
 
 
 def _as_of(store: Store, as_of: date | None) -> date:

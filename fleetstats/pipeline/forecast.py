@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 
 from fleetstats.life.learn import ComponentLife
+from fleetstats.pipeline.added_sites import added_sites, joining_dates
 from fleetstats.pipeline.plans import FleetPlan, TodaysRule
 from fleetstats.settings import Settings
 from fleetstats.stock import monthly_demand, order_schedule
-from fleetstats.stock.demand import DemandForecast
 from fleetstats.stock.service_cost import service_cost
 from fleetstats.store import Relations
 
@@ -25,24 +26,18 @@ def forecast_stock(
     plan: FleetPlan,
 ) -> dict[str, pl.DataFrame]:
     """Return the tables stock, stock_this_month, orders and part_costs."""
-    next_visit = plan.due.select(*_KEY, pl.col("visit_from").alias("next_visit_on"))
-    intervals = plan.visits.intervals.select(
-        *_KEY, "visit_interval_days", "every_n_visits", "hard_limit_days"
-    )
-    plans = intervals.join(next_visit, on=_KEY, how="inner", maintain_order="left")
-    served = plan.units.join(plans.select(*_KEY), on=_KEY, how="semi", maintain_order="left")
+    told = _fleet_told(relations, settings, lives, rule, plan)
     forecast = monthly_demand(
-        units=served,
-        lives={name: life.lives for name, life in lives.items()},
+        **told,
         announced={name: terms.announced for name, terms in rule.terms.items()},
-        plans=plans,
-        current_plans=_todays_plans(plans, rule),
         as_of=relations.as_of,
         months=settings.horizon_months,
         lateness_days=rule.lateness_days,
-        part_share=_part_share(relations.spells),
+        part_share=part_share(relations.spells),
     )
-    orders = _orders(forecast, relations.parts) if relations.parts.height else pl.DataFrame()
+    orders = pl.DataFrame()
+    if relations.parts.height:
+        orders = order_schedule(forecast, relations.parts, service_level=settings.service_level)
     return {
         "stock": forecast.stock,
         "stock_this_month": forecast.rest_of_month,
@@ -51,12 +46,61 @@ def forecast_stock(
     }
 
 
-def _orders(forecast: DemandForecast, parts: pl.DataFrame) -> pl.DataFrame:
-    terms = parts.select("part_number", "lead_time_days", "pack_size")
-    return order_schedule(forecast, parts).join(terms, on="part_number", how="left", maintain_order="left")
+def _fleet_told(
+    relations: Relations,
+    settings: Settings,
+    lives: Mapping[str, ComponentLife],
+    rule: TodaysRule,
+    plan: FleetPlan,
+) -> dict[str, Any]:
+    """Return units, lives and plans as `monthly_demand` takes them, sites yet to be added among them."""
+    next_visit = plan.due.select(*_KEY, pl.col("visit_from").alias("next_visit_on"))
+    intervals = plan.visits.intervals.select(
+        *_KEY, "visit_interval_days", "every_n_visits", "hard_limit_days"
+    )
+    plans = intervals.join(next_visit, on=_KEY, how="inner", maintain_order="left")
+    served = plan.units.join(plans.select(*_KEY), on=_KEY, how="semi", maintain_order="left")
+    told: dict[str, Any] = {
+        "units": with_the_only_part(served, relations.parts),
+        "lives": {name: life.lives for name, life in lives.items()},
+        "plans": plans,
+        "current_plans": todays_plans(plans, rule),
+    }
+    joins = joining_dates(
+        relations.as_of, months=settings.horizon_months, sites_per_month=settings.sites_added_per_month
+    )
+    if not joins or served.is_empty():
+        return told
+    seeds = {name: place for place, name in enumerate(settings.components)}
+    added = added_sites(relations, lives, rule, plan, joins=joins, seeds=seeds)
+    newcomers = with_the_only_part(added.units, relations.parts)
+    return {
+        "units": pl.concat([told["units"], newcomers], how="diagonal_relaxed"),
+        "lives": added.lives,
+        "plans": pl.concat([plans, added.plans.select(plans.columns)], how="vertical_relaxed"),
+        "current_plans": pl.concat(
+            [told["current_plans"], added.current_plans.select(plans.columns)], how="vertical_relaxed"
+        ),
+    }
 
 
-def _todays_plans(plans: pl.DataFrame, rule: TodaysRule) -> pl.DataFrame:
+def with_the_only_part(units: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
+    """Return the units; one without a part number takes the only part listed for its component, if only one.
+
+    Where several are listed, or none, it stays without: its use is forecast by component.
+    """
+    only = (
+        parts.filter(pl.col("component").is_not_null())
+        .unique(["component", "part_number"])
+        .filter(pl.len().over("component") == 1)
+    )
+    of_kind = dict(only.select("component", "part_number").iter_rows())
+    number = pl.col("part_number").cast(pl.String)
+    listed = pl.col("component").replace_strict(of_kind, default=None, return_dtype=pl.String)
+    return units.with_columns(part_number=pl.coalesce(number, listed))
+
+
+def todays_plans(plans: pl.DataFrame, rule: TodaysRule) -> pl.DataFrame:
     """Return today's rule in the shape of the plans: the same next visit, then its own intervals."""
     every_n = {
         name: max(round(terms.current_interval_days / rule.visit_days), 1)
@@ -69,9 +113,19 @@ def _todays_plans(plans: pl.DataFrame, rule: TodaysRule) -> pl.DataFrame:
     )
 
 
-def _part_share(spells: pl.DataFrame) -> dict[str, float]:
-    """Return the share of each component's renewals that took a new part rather than a cleaning."""
-    begun = spells.filter(pl.col("renewed_by").is_not_null())
+def part_share(spells: pl.DataFrame) -> dict[str, float]:
+    """Return the share of each component's renewals that took a new part rather than a cleaning.
+
+    What a place began with is no renewal: a sleeve is fitted once and cleaned from then on.
+    """
+    known = spells.filter(pl.col("renewed_by").is_not_null())
+    after_first = pl.col("fitted_on") > pl.col("fitted_on").min().over(_KEY)
+    begun = pl.concat([known.filter(after_first), _never_renewed(known, after_first)])
     new = (pl.col("renewed_by") != "cleaned").mean().alias("share")
     rows = begun.group_by("component").agg(new).sort("component")
     return {row["component"]: float(row["share"]) for row in rows.iter_rows(named=True)}
+
+
+def _never_renewed(known: pl.DataFrame, after_first: pl.Expr) -> pl.DataFrame:
+    """Return the spells of components of which no renewal is on record: their first fittings must do."""
+    return known.filter(~after_first.any().over("component"))

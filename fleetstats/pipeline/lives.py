@@ -105,6 +105,7 @@ def _site_life(life: ComponentLife) -> pl.DataFrame:
         relative["relative_life"],
         relative["low"].alias("relative_low"),
         relative["high"].alias("relative_high"),
+        pl.Series("worst_tenth_chance", life.lives.worst_chance(0.1)),
     )
 
 

@@ -3,29 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import polars as pl
 
 from fleetstats.errors import StoreError
-from fleetstats.life.draws import LifeDraws
-from fleetstats.life.learn import learn_component
+from fleetstats.life.learn import ComponentLife, learn_component
+from fleetstats.pipeline.past_costs import past_costs
 from fleetstats.settings import Settings
 from fleetstats.store import Relations, Store
-from fleetstats.trust.replay import REPLAY_SCHEMA, Origin, Replay, Rivals, replay
+from fleetstats.trust.policy_cost import POLICY_SCHEMA
+from fleetstats.trust.replay import REPLAY_SCHEMA, Origin, Rivals, replay
 
 #: How far ahead each forecast is followed: about one visit of the customary rule, and two.
 HORIZONS_DAYS = (182, 364)
 #: Records needed before the first origin, and the time between origins.
 LEAST_DAYS_BEFORE, STEP_DAYS = 365, 182
 DRAWS = 60
-EMPTY = Replay(pl.DataFrame(schema=REPLAY_SCHEMA), pl.DataFrame())
+
+
+@dataclass(frozen=True, slots=True)
+class LookBack:
+    """What looking back found.
+
+    Attributes
+    ----------
+    scores, calibration : polars frames
+        As in `fleetstats.trust.replay.Replay`.
+    policy_costs : polars frame
+        What the rule and the plan of each past date would have cost on what followed.
+    """
+
+    scores: pl.DataFrame
+    calibration: pl.DataFrame
+    policy_costs: pl.DataFrame
+
+
+EMPTY = LookBack(pl.DataFrame(schema=REPLAY_SCHEMA), pl.DataFrame(), pl.DataFrame(schema=POLICY_SCHEMA))
 
 
 def look_back(
     store: Store, settings: Settings, *, as_of: date, most_origins: int, progress: Callable[[str], None]
-) -> Replay:
-    """Return how forecasts made at past dates fared; without rows where the records are too short.
+) -> LookBack:
+    """Return how forecasts and plans made at past dates fared; without rows where the records are too short.
 
     Parameters
     ----------
@@ -50,12 +71,17 @@ def look_back(
         origins.append(Origin(day, known.in_place, after))
     if not origins:
         return EMPTY
-    announced = {name: terms.announced for name, terms in settings.components.items()}
+    learned: dict[date, dict[str, ComponentLife]] = {day: {} for day in then}
 
     def learn(day: date, component: str, units: pl.DataFrame) -> Rivals:
-        return _rivals(then[day], settings, component, units)
+        model, rivals = _rivals(then[day], settings, component, units)
+        learned[day][component] = model
+        return rivals
 
-    return replay(origins, learn=learn, announced=announced)
+    announced = {name: terms.announced for name, terms in settings.components.items()}
+    found = replay(origins, learn=learn, announced=announced)
+    costs = [past_costs(origin, then[origin.origin], settings, learned[origin.origin]) for origin in origins]
+    return LookBack(found.scores, found.calibration, pl.concat(costs))
 
 
 def _origins(store: Store, as_of: date, most: int) -> list[date]:
@@ -66,8 +92,10 @@ def _origins(store: Store, as_of: date, most: int) -> list[date]:
     return sorted(day for day in days if (day - first).days >= LEAST_DAYS_BEFORE)
 
 
-def _rivals(known: Relations, settings: Settings, component: str, units: pl.DataFrame) -> Rivals:
-    def lives(*, facts: bool, site_effect: bool) -> LifeDraws:
+def _rivals(
+    known: Relations, settings: Settings, component: str, units: pl.DataFrame
+) -> tuple[ComponentLife, Rivals]:
+    def learned(*, facts: bool, site_effect: bool) -> ComponentLife:
         return learn_component(
             component,
             spells=known.spells,
@@ -78,10 +106,8 @@ def _rivals(known: Relations, settings: Settings, component: str, units: pl.Data
             draws=DRAWS,
             facts_used=facts,
             site_effect=site_effect,
-        ).lives
+        )
 
-    return Rivals(
-        model=lives(facts=True, site_effect=True),
-        cohort=lives(facts=True, site_effect=False),
-        fleet=lives(facts=False, site_effect=False),
-    )
+    model = learned(facts=True, site_effect=True)
+    cohort, fleet = (learned(facts=facts, site_effect=False).lives for facts in (True, False))
+    return model, Rivals(model=model.lives, cohort=cohort, fleet=fleet)

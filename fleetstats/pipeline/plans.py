@@ -117,19 +117,10 @@ def plan_fleet(
     relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
 ) -> FleetPlan:
     """Return the plan of every served site, its due list, and what new sites start with."""
-    units = _units(relations, lives)
+    units = units_with_lives(relations, lives)
     draws = {name: life.lives for name, life in lives.items()}
-    visits = _plan(relations, settings, units, draws, rule)
-    due = due_list(
-        sites=relations.sites,
-        units=units,
-        visits=relations.visits,
-        intervals=visits.intervals,
-        lives=draws,
-        components=rule.terms,
-        as_of=relations.as_of,
-        lateness_days=rule.lateness_days,
-    )
+    visits = plan_visits_with(relations, settings, units, draws, rule)
+    due = due_lines(relations, units, visits, draws, rule)
     return FleetPlan(
         units,
         visits,
@@ -139,7 +130,7 @@ def plan_fleet(
     )
 
 
-def _plan(
+def plan_visits_with(
     relations: Relations,
     settings: Settings,
     units: pl.DataFrame,
@@ -147,6 +138,7 @@ def _plan(
     rule: TodaysRule,
     sites: pl.DataFrame | None = None,
 ) -> VisitPlans:
+    """Return the plans under other draws, or with fewer sites served than the relation `sites` says."""
     return plan_visits(
         sites=relations.sites if sites is None else sites,
         units=units,
@@ -156,6 +148,26 @@ def _plan(
         as_of=relations.as_of,
         months_seen=_months_seen(relations),
         site_limits=relations.site_limits,
+    )
+
+
+def due_lines(
+    relations: Relations,
+    units: pl.DataFrame,
+    visits: VisitPlans,
+    draws: Mapping[str, LifeDraws],
+    rule: TodaysRule,
+) -> pl.DataFrame:
+    """Return the due list of the plans; units as in `FleetPlan`."""
+    return due_list(
+        sites=relations.sites,
+        units=units,
+        visits=relations.visits,
+        intervals=visits.intervals,
+        lives=draws,
+        components=rule.terms,
+        as_of=relations.as_of,
+        lateness_days=rule.lateness_days,
     )
 
 
@@ -177,7 +189,7 @@ def _months_seen(relations: Relations) -> float:
     return float((relations.as_of - first).days / DAYS_PER_MONTH)
 
 
-def _units(relations: Relations, lives: Mapping[str, ComponentLife]) -> pl.DataFrame:
+def units_with_lives(relations: Relations, lives: Mapping[str, ComponentLife]) -> pl.DataFrame:
     """Return the relation in_place with what the advice needs of each unit that the settings define."""
     learned = [
         life.units.select(
@@ -217,7 +229,7 @@ def _fixes(
     sites = relations.sites.with_columns(served=pl.col("served") & pl.col("site_id").is_in(chosen))
     alike = {name: life.alike for name, life in lives.items()}
     like = (
-        _plan(relations, settings, units, alike, rule, sites).plans
+        plan_visits_with(relations, settings, units, alike, rule, sites).plans
         if chosen
         else visits.plans.filter(pl.lit(False))
     )

@@ -10,6 +10,7 @@ import polars as pl
 
 from fleetstats import __version__
 from fleetstats.errors import StoreError
+from fleetstats.pipeline.past_costs import PLAN, RULE
 from fleetstats.report.frames import FRAMES
 from fleetstats.report.results import ComponentDisplay, Display, Results
 from fleetstats.settings import Settings, settings_from, settings_toml
@@ -64,7 +65,26 @@ def kept_results(store: Store, *, as_of: date | None, settings: Settings | None)
             f"store {store.path}: its analysis was made with other settings; analyse again with these"
         )
     frames = {name: _renamed(name, store.table(name)) for name in FRAMES if name in held}
+    if "replay" in frames and "policy_costs" in held:
+        frames["replay"] = _with_costs(frames["replay"], store.table("policy_costs"))
     return Results(as_of=day, display=_display(own, store), **frames)
+
+
+def _with_costs(replayed: pl.DataFrame, costs: pl.DataFrame) -> pl.DataFrame:
+    """Return the replay with a row for each origin and horizon that has no component, but the costs."""
+    if costs.is_empty():
+        return replayed
+    key = ["origin", "horizon_days"]
+    wide = costs.pivot("policy", index=[*key, "sites"], values="cost_per_site_year")
+    told = wide.select(
+        "horizon_days",
+        "sites",
+        as_of="origin",
+        cost_rule=RULE,
+        cost_plan=PLAN,
+        component=pl.lit(None, pl.String),
+    )
+    return pl.concat([replayed, told], how="diagonal")
 
 
 def settings_table(settings: Settings) -> pl.DataFrame:
@@ -75,7 +95,7 @@ def settings_table(settings: Settings) -> pl.DataFrame:
 def _renamed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     if name == "calibration":
         return _tenths(frame)
-    if name in ("stock", "orders"):
+    if name in ("stock", "orders", "stock_past"):
         return frame.with_columns(_part_or_kind())
     names = _RENAMED.get(name, {})
     renamed = {old: new for old, new in names.items() if old in frame.columns}

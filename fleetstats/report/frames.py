@@ -89,7 +89,8 @@ _STARRED: Mapping[str, Columns] = {
     },
     "orders": {
         "part_number": TEXT, "component": TEXT, "order_by*": DAY, "quantity*": REAL, "on_hand": REAL,
-        "on_order": REAL, "lead_time_days": REAL, "pack_size": REAL,
+        "on_order": REAL, "lead_time_days": REAL, "pack_size": REAL, "runs_short_on": DAY,
+        "order_cost": REAL, "money_in_stock": REAL, "reason": TEXT,
     },
     "parts": {
         "part_number*": TEXT, "component": TEXT, "description": TEXT, "supplier": TEXT,
@@ -146,7 +147,7 @@ _STARRED: Mapping[str, Columns] = {
     "changes": {"site_id*": TEXT, "changed_on*": DAY, "kind": TEXT},
     "stock_past": {
         "part_number": TEXT, "component": TEXT, "forecast*": REAL, "forecast_low": REAL,
-        "forecast_high": REAL, "used*": REAL, "sites": COUNT,
+        "forecast_high": REAL, "used*": REAL, "used_at_added_sites": REAL, "sites": COUNT,
     },
 }  # fmt: skip
 #: Frames that keep columns beyond those named here (one count a component).

@@ -137,7 +137,7 @@ def _write_packs(results: Results, press: Press, place: Path) -> None:
 
 
 def _write_pack(press: Press, place: Path, pack: supplier.SupplierPage) -> None:
-    (place / "data").mkdir(parents=True)
+    place.mkdir(exist_ok=True)
     _write(place / "index.html", press.page("supplier.html", pack))
     _write_tables(place, pack)
 

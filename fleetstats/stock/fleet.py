@@ -15,6 +15,8 @@ from fleetstats.life.draws import LifeDraws
 from fleetstats.stock.visit_walk import Units
 
 UNKNOWN_PART = "unknown part"
+#: Sites whose late visits are drawn at once: bounds the memory of a large fleet.
+SITES_AT_ONCE = 500
 UNIT_COLUMNS = (
     "site_id", "component", "slot", "part_number", "age_days", "survived_days", "spent_seen",
 )  # fmt: skip
@@ -32,10 +34,11 @@ class Fleet:
     Attributes
     ----------
     units : polars frame
-        `UNIT_COLUMNS` and draw_row (row of the unit in its component's draws), part_row, site_row;
-        ordered by component, site and slot, so that the order of the records changes nothing.
+        `UNIT_COLUMNS` and joins_on (null = in place), draw_row (row of the unit in its component's draws),
+        part_row, site_row; ordered by component, site and slot, so that the order of the records changes
+        nothing.
     parts : polars frame
-        component, part_number, units, sites; a component's parts stand together.
+        component, part_number, units and sites that hold it now; a component's parts stand together.
     components : tuple of str
     lives : mapping of component to draws
     announced : mapping of component to bool
@@ -57,6 +60,8 @@ def fleet_in_place(
 ) -> Fleet:
     """Return the units that may take a part, with missing part numbers told as `UNKNOWN_PART`.
 
+    Units with a date in `joins_on` are at sites that are yet to be added; they count as no unit held now.
+
     Raises
     ------
     StockError
@@ -72,12 +77,11 @@ def fleet_in_place(
     without_part = [name for name, share in part_share.items() if share == 0.0]
     kept = kept.filter(~pl.col("component").is_in(without_part)).sort(KEY)
     part = pl.col("part_number").cast(pl.String).str.strip_chars().replace("", None)
-    kept = kept.select(*UNIT_COLUMNS, "draw_row").with_columns(part_number=part.fill_null(UNKNOWN_PART))
-    parts = (
-        kept.group_by("component", "part_number")
-        .agg(units=pl.len(), sites=pl.col("site_id").n_unique())
-        .sort("component", "part_number")
+    joins = pl.col("joins_on") if "joins_on" in kept.columns else pl.lit(None, dtype=pl.Date)
+    kept = kept.select(*UNIT_COLUMNS, "draw_row", joins_on=joins).with_columns(
+        part_number=part.fill_null(UNKNOWN_PART)
     )
+    parts = _parts_held(kept)
     kept = kept.sort("component", "site_id", "slot").join(
         parts.select("component", "part_number").with_row_index("part_row"),
         on=["component", "part_number"],
@@ -94,8 +98,21 @@ def fleet_in_place(
     )
 
 
+def _parts_held(kept: pl.DataFrame) -> pl.DataFrame:
+    """Return each part with the units and sites that hold it now."""
+    held = pl.col("joins_on").is_null()
+    return (
+        kept.group_by("component", "part_number")
+        .agg(
+            units=held.sum().cast(pl.UInt32),
+            sites=pl.col("site_id").filter(held).n_unique().cast(pl.UInt32),
+        )
+        .sort("component", "part_number")
+    )
+
+
 def with_plans(fleet: Fleet, plans: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
-    """Return the units with their plans, in days: first_visit_days counts from `as_of`.
+    """Return the units with their plans, in days: first_visit_days and joins_days count from `as_of`.
 
     Raises
     ------
@@ -116,7 +133,10 @@ def with_plans(fleet: Fleet, plans: pl.DataFrame, *, as_of: date) -> pl.DataFram
         interval_days=visit * pl.col("every_n_visits"),
         hard_limit_days=hard,
     )
-    joined = fleet.units.join(planned, on=list(KEY), how="left", maintain_order="left")
+    joins = (pl.col("joins_on") - pl.lit(as_of)).dt.total_days().cast(pl.Float64).clip(lower_bound=1.0)
+    joined = fleet.units.join(planned, on=list(KEY), how="left", maintain_order="left").with_columns(
+        joins_days=joins
+    )
     numbers = ("first_visit_days", "visit_interval_days", "interval_days", "hard_limit_days")
     fine = pl.all_horizontal(pl.col(name).fill_null(0.0).fill_nan(0.0) > 0.0 for name in numbers)
     fine &= (pl.col("visit_interval_days") >= 1.0) & pl.col("interval_days").is_finite()
@@ -138,11 +158,13 @@ def component_units(
     part = own["part_row"].to_numpy().astype(np.intp)
     parts = slice(int(part.min()), int(part.max()) + 1)
     lasted = own["survived_days"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    # a unit that comes into service in 30 days is 30 days short of new
+    age = own.select(pl.coalesce(-pl.col("joins_days"), pl.col("age_days").cast(pl.Float64))).to_series()
     units = Units(
         site=own["site_row"].to_numpy().astype(np.intp),
         part=part - parts.start,
         announced=announced,
-        age_days=own["age_days"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
+        age_days=age.fill_null(float("nan")).to_numpy(),
         lasted_days=np.maximum(lasted, 0.0),
         spent=own["spent_seen"].fill_null(False).to_numpy(),
         first_visit=own["first_visit_days"].to_numpy(),
@@ -169,9 +191,12 @@ def visit_lateness(
     late = np.zeros((sites.height, visits, replicates), np.int16)
     if lateness_days > 0.0:
         mean = lateness_days / np.log(10.0)
-        for row, halfway in enumerate(shortest // 2.0):
-            rng = np.random.default_rng([seed, row, 3])
-            late[row] = np.minimum(rng.standard_exponential((visits, replicates)) * mean, halfway)
+        for block, first in enumerate(range(0, sites.height, SITES_AT_ONCE)):
+            halfway = shortest[first : first + SITES_AT_ONCE, None, None] // 2.0
+            drawn = np.random.default_rng([seed, block, 3]).standard_exponential(
+                (halfway.shape[0], visits, replicates)
+            )
+            late[first : first + SITES_AT_ONCE] = np.minimum(drawn * mean, halfway)
     return late
 
 

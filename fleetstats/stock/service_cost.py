@@ -15,7 +15,8 @@ def service_cost(forecast: DemandForecast, parts: pl.DataFrame, *, callout_cost:
     """Return the cost of a unit's month in service, by part, over the months that are forecast.
 
     Parts that last longer at their price, or call out less, cost less a month. Parts serve at different
-    sites: a difference between two of them is not yet the merit of the part.
+    sites: a difference between two of them is not yet the merit of the part. What is first fitted at sites
+    that are added is no service and does not count.
 
     Parameters
     ----------
@@ -49,14 +50,15 @@ def service_cost(forecast: DemandForecast, parts: pl.DataFrame, *, callout_cost:
         maintain_order="left",
     )
     price = prices["unit_cost"].fill_null(float("nan")).to_numpy()
-    used, callouts = forecast.use.sum(axis=1), forecast.callouts.sum(axis=1)
-    days = (forecast.periods["ends_before"][-1] - forecast.as_of).days - 1
-    months = prices["units"].to_numpy() * days / DAYS_PER_MONTH
+    used = (forecast.use - forecast.first_fits[:, :, None]).sum(axis=1)
+    callouts = forecast.callouts.sum(axis=1)
+    days = prices["unit_days"].to_numpy()
+    months = np.where(days > 0.0, days, np.nan) / DAYS_PER_MONTH
     cost = (used * price[:, None] + callouts * callout_cost) / months[:, None]
     low, high = np.quantile(cost, (0.05, 0.95), axis=1)
     return prices.select("part_number", "component", "units", "sites").with_columns(
-        used_per_year=used.mean(axis=1) / months * 12.0,
-        callouts_per_year=callouts.mean(axis=1) / months * 12.0,
+        used_per_year=pl.Series(used.mean(axis=1) / months * 12.0).fill_nan(None),
+        callouts_per_year=pl.Series(callouts.mean(axis=1) / months * 12.0).fill_nan(None),
         cost_per_month=pl.Series(cost.mean(axis=1)).fill_nan(None),
         low=pl.Series(low).fill_nan(None),
         high=pl.Series(high).fill_nan(None),

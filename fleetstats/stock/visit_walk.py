@@ -47,7 +47,7 @@ class Units:
     announced : bool
         A failure brings a call-out at once; otherwise it waits for the next visit.
     age_days : numpy.ndarray (n,)
-        Age at day 0; NaN where it is unknown.
+        Age at day 0; NaN where it is unknown, below 0 where the unit comes into service so many days later.
     lasted_days : numpy.ndarray (n,)
         Age at which the unit was last known not to be at the end of its life.
     spent : numpy.ndarray (n,) of bool

@@ -24,22 +24,20 @@ TABLES = {
     "spells": "site_id chapter component slot part_number fitted_on ended_on ended_how lower_days upper_days "
     "entry_days litres",
     "effects": "component term time_ratio low high",
-    "site_life": "site_id component slot median_days low_days high_days p10_days spells "
-    "failures relative_life "
-    "relative_low relative_high",
-    "plans": "site_id visit_interval_days trips_per_year callouts_per_year cost_per_year "
-    "low high saving_seen "
-    "saving_projected visit_interval_days_current trips_per_year_current callouts_per_year_current "
+    "site_life": "site_id component slot median_days low_days high_days p10_days spells failures "
+    "relative_life relative_low relative_high",
+    "plans": "site_id visit_interval_days trips_per_year callouts_per_year cost_per_year low high "
+    "saving_seen saving_projected visit_interval_days_current "
+    "trips_per_year_current callouts_per_year_current "
     "cost_per_year_current low_current high_current",
     "intervals": "site_id component slot visit_interval_days every_n_visits interval_days "
-    "current_interval_days "
-    "limited_by failure_chance failure_chance_low failure_chance_high failure_chance_current cost_per_year "
+    "current_interval_days limited_by failure_chance failure_chance_low "
+    "failure_chance_high failure_chance_current cost_per_year "
     "cost_per_year_current spells failures evidence",
     "due": "site_id visit_from visit_by component slot action part_number reason chance_already_spent",
     "stock": "part_number component month expected p50 p80 p95 expected_current_rule",
-    "starting_intervals": "component tank_material roof_material tree_cover daily_litres "
-    "interval_days low_days "
-    "high_days sites spells",
+    "starting_intervals": "component tank_material roof_material tree_cover daily_litres interval_days "
+    "low_days high_days sites spells",
     "replay": "origin component horizon_days units failures expected_failures",
     "refused": "file sheet line column value reason",
     "warnings": "check severity site_id visit_id rows message what_to_do",

@@ -88,7 +88,7 @@ def load(folder: Path, store: Path) -> LoadReport:
     """Return the report of a first load of the files into a new store."""
     store.unlink(missing_ok=True)
     with Store(store) as held:
-        return load_paths(held, [folder], today=TODAY)
+        return load_paths(held, [folder], today=TODAY, components=tuple(default_settings().components))
 
 
 def run_models(store: Path) -> None:

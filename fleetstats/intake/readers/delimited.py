@@ -61,7 +61,7 @@ def read_text(
     header = _fields(records.text(at), separator)
     body_rows = np.arange(len(records.starts)) > at
     bad = np.flatnonzero((records.fields != len(header)) & body_rows)
-    frame = _parse(records.after(at, bad), separator, len(header), file)
+    frame = _parse(*records.after(at, bad), separator, len(header), file)
     good = body_rows
     good[bad] = False
     frame = frame.with_columns(pl.Series("line", records.lines[good], dtype=pl.Int64))
@@ -131,10 +131,17 @@ def _misshapen(records: TextRecords, i: int, wanted: int) -> Misshapen:
     )
 
 
-def _parse(body: bytes, separator: str, width: int, file: str) -> pl.DataFrame:
-    """Return the fields as text under the names "0", "1", ..."""
+def _parse(body: bytes, skipped_lines: int, separator: str, width: int, file: str) -> pl.DataFrame:
+    """Return the fields below the lines skipped, as text under the names "0", "1", ..."""
     names = [str(i) for i in range(width)]
     if not body:
         return pl.DataFrame(schema=dict.fromkeys(names, pl.String))
     with library_reads(file, "CSV", "save it again as CSV (UTF-8)"):
-        return pl.read_csv(body, separator=separator, has_header=False, new_columns=names, infer_schema=False)
+        return pl.read_csv(
+            body,
+            separator=separator,
+            has_header=False,
+            new_columns=names,
+            infer_schema=False,
+            skip_lines=skipped_lines,
+        )

@@ -20,29 +20,20 @@ class TextRecords:
     lines: np.ndarray
     fields: np.ndarray
     open_quote: bool
+    folded: bool  # some field goes over several lines
 
     @classmethod
     def of(cls, body: bytes, separator: str) -> TextRecords:
         """Return the records of `body`: a newline or separator inside quotes is part of a field."""
         codes = np.frombuffer(body, dtype=np.uint8)
-        newlines = _places(codes, "\n")
-        separators = _places(codes, separator)
-        breaks, open_quote = newlines, False
-        if b'"' in body:
-            quotes = _places(codes, '"')
-            breaks, separators = _outside(newlines, quotes), _outside(separators, quotes)
-            open_quote = len(quotes) % 2 == 1
-        ends = np.append(breaks, len(body))
-        starts = np.append(0, breaks + 1)
-        lines = (
-            np.searchsorted(newlines, starts) + 1
-            if len(breaks) < len(newlines)
-            else np.arange(len(starts)) + 1
-        )
-        fields = _count_fields(separators, starts, ends)
+        found = _scan(codes, separator, quoted=b'"' in body)
+        ends = np.append(found.breaks, len(body))
+        starts = np.append(0, found.breaks + 1)
+        lines = np.append(1, found.newlines_before + 2)
+        fields = np.diff(np.append(found.separators_before, found.separators), prepend=0) + 1
         blank = (ends <= starts) | ((ends == starts + 1) & (codes[np.minimum(starts, len(codes) - 1)] == 13))
-        kept = ~blank
-        return cls(body, starts[kept], ends[kept], lines[kept], fields[kept], open_quote)
+        kept = ~blank if blank.any() else slice(None)
+        return cls(body, starts[kept], ends[kept], lines[kept], fields[kept], found.open_quote, found.folded)
 
     def text(self, i: int) -> str:
         """Return the text of record `i`."""
@@ -50,8 +41,10 @@ class TextRecords:
 
     def bare_fields(self, separator: str) -> bool:
         """Return whether surely no field has white space round it: found without parting the fields."""
-        if not self.body.isascii() or any(
-            space.encode() in self.body for space in _OTHER_SPACES if space != separator
+        if (
+            self.folded
+            or not self.body.isascii()
+            or any(space.encode() in self.body for space in _OTHER_SPACES if space != separator)
         ):
             return False
         codes = np.frombuffer(self.body, dtype=np.uint8)
@@ -62,43 +55,70 @@ class TextRecords:
         first_or_last = len(spaces) and (spaces[0] == 0 or spaces[-1] == len(codes) - 1)
         return not (first_or_last or edges[before].any() or edges[after].any())
 
-    def after(self, header: int, bad: np.ndarray) -> bytes:
-        """Return the file below the record `header`, less the records `bad` and the blank ones."""
+    def after(self, header: int, bad: np.ndarray) -> tuple[bytes, int]:
+        """Return the file less the records `bad` and the blank ones, and how many of its lines to skip.
+
+        The lines to skip are those down to the record `header`.
+        """
         keep = np.ones(len(self.starts), dtype=bool)
         keep[: header + 1] = False
         keep[bad] = False
         starts, ends = self.starts[keep], self.ends[keep]
         if not len(starts):
-            return b""
-        if int((ends - starts + 1).sum()) == ends[-1] - starts[0] + 1:
-            return self.body[starts[0] : ends[-1]]
-        return b"\n".join(self.body[i:j] for i, j in zip(starts, ends, strict=True))
+            return b"", 0
+        whole = int((ends - starts + 1).sum()) == ends[-1] - starts[0] + 1
+        if whole and ends[-1] >= len(self.body) - 1:  # nearly always: nothing to copy
+            return self.body, int(self.lines[keep][0]) - 1
+        return b"\n".join(self.body[i:j] for i, j in zip(starts, ends, strict=True)), 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Scan:
+    """Where the records of a text break, with the newlines and separators passed before each break."""
+
+    breaks: np.ndarray
+    newlines_before: np.ndarray
+    separators_before: np.ndarray
+    separators: int
+    open_quote: bool
+    folded: bool
+
+
+def _scan(codes: np.ndarray, separator: str, *, quoted: bool) -> _Scan:
+    """Return what `_Scan` holds, found piece by piece: a piece stays in the processor's cache."""
+    breaks, lines, fields = [], [], []
+    passed_newlines = passed_separators = inside_at_end = 0
+    folded = False
+    for at in range(0, len(codes), _PIECE):
+        piece = codes[at : at + _PIECE]
+        is_newline, is_separator = piece == ord("\n"), piece == ord(separator)
+        newlines = here = np.flatnonzero(is_newline)
+        if quoted:
+            inside = (np.cumsum(piece == ord('"'), dtype=np.int32) + inside_at_end) % 2 == 1
+            here = np.flatnonzero(is_newline & ~inside)
+            is_separator &= ~inside
+            inside_at_end = int(inside[-1])
+        separators = np.flatnonzero(is_separator)
+        breaks.append(here + at)
+        lines.append(passed_newlines + np.searchsorted(newlines, here))
+        fields.append(passed_separators + np.searchsorted(separators, here))
+        passed_newlines += len(newlines)
+        passed_separators += len(separators)
+        folded = folded or len(here) < len(newlines)
+    nothing = [np.empty(0, dtype=np.int64)]
+    return _Scan(
+        np.concatenate(breaks or nothing),
+        np.concatenate(lines or nothing),
+        np.concatenate(fields or nothing),
+        passed_separators,
+        bool(inside_at_end),
+        folded,
+    )
 
 
 def _places(codes: np.ndarray, character: str) -> np.ndarray:
-    """Return where a character stands, looked for piece by piece: a piece stays in the processor's cache."""
+    """Return where a character stands."""
     pieces = [
         np.flatnonzero(codes[at : at + _PIECE] == ord(character)) + at for at in range(0, len(codes), _PIECE)
     ]
     return np.concatenate(pieces) if pieces else np.empty(0, dtype=np.int64)
-
-
-def _outside(places: np.ndarray, quotes: np.ndarray) -> np.ndarray:
-    """Return the places that are not between an opening and a closing quotation mark (or the end)."""
-    marks = np.searchsorted(places, quotes)
-    opened = marks[0::2]
-    closed = np.append(marks[1::2], len(places))[: len(opened)]
-    inside = [np.arange(i, j) for i, j in zip(opened.tolist(), closed.tolist(), strict=True) if i < j]
-    return np.delete(places, np.concatenate(inside)) if inside else places
-
-
-def _count_fields(separators: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
-    """Return how many fields each record has."""
-    filled = ends > starts  # a blank line has no separator
-    each, rest = divmod(len(separators), max(int(filled.sum()), 1))
-    if each and not rest:  # nearly always: the same number in every record, seen without searching
-        table = separators.reshape(-1, each)
-        if (table[:, 0] >= starts[filled]).all() and (table[:, -1] < ends[filled]).all():
-            return np.where(filled, each + 1, 1)
-    before_end = np.searchsorted(separators, ends)
-    return np.diff(before_end, prepend=0) + 1

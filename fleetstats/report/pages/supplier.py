@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import polars as pl
@@ -11,6 +11,8 @@ import polars as pl
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts
 from fleetstats.report.pages.parts import Head
+from fleetstats.report.pages.supplier_sheet import sheet
+from fleetstats.report.pages.supplier_words import first_orders, past_error, season, swings
 from fleetstats.report.results import Results
 from fleetstats.report.sketches import Need, Sketch, need_by_month
 from fleetstats.report.tables import Cell, Column, Table
@@ -21,18 +23,31 @@ OTHER = "other parts"
 
 
 @dataclass(frozen=True, slots=True)
+class PartNeed:
+    """One part's fan, the numbers beside it, and why months stand out."""
+
+    fan: Sketch
+    numbers: Table
+    told: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class SupplierPage:
     """What the supplier's page shows; `outside` marks the pack that leaves the house."""
 
     head: Head
     outside: bool
     supplier: str
+    lead: str
     orders: Table
     later: Table
-    fans: tuple[Sketch, ...]
+    stands: Table
+    each: tuple[PartNeed, ...]
     needs: Table
     past: Table
+    past_told: str
     merged_told: str
+    sheet: Table | None
 
 
 def supplier_page(results: Results) -> SupplierPage:
@@ -44,12 +59,16 @@ def supplier_page(results: Results) -> SupplierPage:
         head=parts.head(results, "For the supplier", "supplier"),
         outside=False,
         supplier="",
+        lead=first_orders(results.orders, names, outside=False),
         orders=first,
         later=later,
-        fans=_fans(results, stock, names),
+        stands=_stands(results.orders, names),
+        each=_each(results, stock, names),
         needs=_needs(results, stock, names, inside=True),
-        past=_past(results.stock_past, names),
+        past=_past(results.stock_past, names, inside=True),
+        past_told=past_error(results.stock_past),
         merged_told="",
+        sheet=None,
     )
 
 
@@ -65,7 +84,7 @@ def _pack(results: Results, supplier: str, named: dict[str, str]) -> SupplierPag
         mine = [named.get(part, "") == supplier for part in frame["part_number"].to_list()]
         return frame.filter(pl.Series(mine, dtype=pl.Boolean))
 
-    names = _part_names(results.parts)
+    names = _part_names(results.parts, inside=False)
     stock, left_out = _merged(own(results.stock), results)
     alone = set(stock["part_number"].to_list()) - {OTHER}
     told = f"Figures that fewer than {FEWEST_SITES} sites contribute to are merged into '{OTHER}'."
@@ -73,19 +92,21 @@ def _pack(results: Results, supplier: str, named: dict[str, str]) -> SupplierPag
         told += f" In {words.counted(left_out, 'month')} even those were too few to print."
     orders = own(results.orders).filter(pl.col("part_number").is_in(sorted(alone)))
     first, later = _orders(orders, names, inside=False)
-    past = own(results.stock_past).filter(
-        pl.col("part_number").is_in(sorted(alone)) & (pl.col("sites").fill_null(0) >= FEWEST_SITES)
-    )
+    past = _past_merged(own(results.stock_past), alone)
     return SupplierPage(
         head=parts.head(results, "Parts needed: a forecast, not an order", plain=True),
         outside=True,
         supplier=supplier,
-        orders=first,
-        later=later,
-        fans=_fans(results, stock, names),
-        needs=_needs(results, stock, names, inside=False),
-        past=_past(past, names),
+        lead=first_orders(orders, names, outside=True),
+        orders=replace(first, csv_href=""),
+        later=replace(later, csv_href=""),
+        stands=_stands(orders.clear(), names),
+        each=_each(results, stock, names),
+        needs=replace(_needs(results, stock, names, inside=False), csv_href=""),
+        past=replace(_past(past, names, inside=False), csv_href=""),
+        past_told=past_error(past),
         merged_told=told,
+        sheet=sheet(stock, orders.filter(pl.col("quantity") > 0).sort("order_by"), past, names),
     )
 
 
@@ -115,13 +136,29 @@ def _merged(stock: pl.DataFrame, results: Results) -> tuple[pl.DataFrame, int]:
     return pl.concat([kept, other.select(kept.columns)]), 0
 
 
-def _part_names(frame: pl.DataFrame) -> dict[str, str]:
+def _past_merged(past: pl.DataFrame, alone: set[str]) -> pl.DataFrame:
+    """Last year's forecast where every figure rests on enough sites, the rest together if that is enough."""
+    stands = pl.col("part_number").is_in(sorted(alone)) & (pl.col("sites").fill_null(0) >= FEWEST_SITES)
+    rest = past.filter(~stands.fill_null(False))
+    # sites of two parts may be the same: only the part held at most of them counts
+    if max(rest["sites"].fill_null(0).to_list(), default=0) < FEWEST_SITES:
+        return past.filter(stands)
+    numbers = ("forecast", "forecast_low", "forecast_high", "used", "used_at_added_sites", "sites")
+    other = rest.select(
+        pl.lit(OTHER).alias("part_number"), pl.lit("").alias("component"), *(pl.col(n).sum() for n in numbers)
+    )
+    return pl.concat([past.filter(stands), other.select(past.columns)])
+
+
+def _part_names(frame: pl.DataFrame, *, inside: bool = True) -> dict[str, str]:
     """Each part as its supplier knows it: the supplier's own number where there is one, and what it is."""
     named = {}
     for row in frame.iter_rows(named=True):
         theirs = row["supplier_part_number"]
         own = row["part_number"]
-        number = f"{theirs} (our {own})" if theirs and theirs != own else own
+        number = theirs or own
+        if inside and number != own:
+            number = f"{own} (theirs {theirs})"
         named[own] = f"{number}, {row['description']}" if row["description"] else number
     return named
 
@@ -155,7 +192,35 @@ def _orders(orders: pl.DataFrame, names: dict[str, str], *, inside: bool) -> tup
 _HELD = (
     Column("on_hand", "On hand", True), Column("on_order", "On order", True),
     Column("lead_time_days", "Delivery, days", True), Column("pack_size", "Pack of", True),
+    Column("order_cost", "Costs", True), Column("money_in_stock", "Tied up in stock", True),
 )  # fmt: skip
+
+
+def _stands(orders: pl.DataFrame, names: dict[str, str]) -> Table:
+    """When each part runs short if nothing is done, and the money tied up in it; the soonest first."""
+    first = orders.sort("runs_short_on", nulls_last=True, maintain_order=True).unique(
+        "part_number", keep="first", maintain_order=True
+    )
+    first = first.filter(pl.col("runs_short_on").is_not_null() | pl.col("reason").is_not_null())
+    rows = tuple(
+        (
+            tables.text(names.get(row["part_number"], row["part_number"] or "part not on record")),
+            tables.day(row["runs_short_on"]),
+            tables.number(words.whole(row["on_hand"]), row["on_hand"]),
+            tables.number(words.money(row["money_in_stock"]), row["money_in_stock"]),
+            tables.text(row["reason"]),
+        )
+        for row in first.iter_rows(named=True)
+    )
+    columns = (
+        Column("part_number", "Part"), Column("runs_short_on", "May run short on"),
+        Column("on_hand", "On hand", True), Column("money_in_stock", "Tied up in stock", True),
+        Column("reason", "So far", long=True),
+    )  # fmt: skip
+    return Table(
+        "stock-stands", "If nothing is ordered", columns, rows,
+        "Stock on hand is not on record.", "data/stock-stands.csv",
+    )  # fmt: skip
 
 
 def _order_rows(
@@ -172,19 +237,34 @@ def _order_rows(
     )
 
 
-def _fans(results: Results, stock: pl.DataFrame, names: dict[str, str]) -> tuple[Sketch, ...]:
-    found: list[Sketch] = []
+def _each(results: Results, stock: pl.DataFrame, names: dict[str, str]) -> tuple[PartNeed, ...]:
+    found: list[PartNeed] = []
+    seasons = season(results.work, results.visits, results.as_of)
     for part in stock["part_number"].unique(maintain_order=True).to_list():
         rows = stock.filter(pl.col("part_number") == part).sort("month")
         need = Need(
             tuple(rows["month"].to_list()),
             *(tuple(_level(rows, column)) for column in ("expected", "p50", "p80", "p95")),
         )
-        title = _short_name(results, part, rows["component"][0])
+        component = rows["component"][0]
+        title = _short_name(results, names.get(part, part).split(",")[0], component)
         sketch = need_by_month(f"need-{len(found) + 1}", name=title, need=need)
         if sketch:
-            found.append(sketch)
+            numbers = _months(f"months-{len(found) + 1}", title, rows)
+            found.append(PartNeed(sketch, numbers, swings(rows, seasons.get(component or "", {}))))
     return tuple(found)
+
+
+def _months(table_id: str, title: str, rows: pl.DataFrame) -> Table:
+    columns = (
+        Column("month", "Month"), Column("expected", "Expected", True), Column("p50", "50 in 100", True),
+        Column("p80", "80 in 100", True), Column("p95", "95 in 100", True),
+    )  # fmt: skip
+    shown = tuple(
+        (_month(row["month"]), *(_pieces(row[column.name]) for column in columns[1:]))
+        for row in rows.iter_rows(named=True)
+    )
+    return Table(table_id, f"{title}: pieces that are enough", columns, shown, "")
 
 
 def _level(rows: pl.DataFrame, column: str) -> Sequence[float]:
@@ -227,7 +307,8 @@ def _pieces(value: float | None) -> Cell:
     return tables.number(words.amount(value) if value and value % 1 else words.whole(value), value)
 
 
-def _past(past: pl.DataFrame, names: dict[str, str]) -> Table:
+def _past(past: pl.DataFrame, names: dict[str, str], *, inside: bool) -> Table:
+    added = [Column("used_at_added_sites", "Of these at sites added since", True)] if inside else []
     rows = [
         (
             tables.text(names.get(row["part_number"], row["part_number"])),
@@ -235,12 +316,13 @@ def _past(past: pl.DataFrame, names: dict[str, str]) -> Table:
                 words.amount(row["forecast"], row["forecast_low"], row["forecast_high"]), row["forecast"]
             ),
             tables.number(words.whole(row["used"]), row["used"]),
+            *(tables.number(words.whole(row[column.name]), row[column.name]) for column in added),
         )
         for row in past.iter_rows(named=True)
     ]
     columns = (
         Column("part_number", "Part"), Column("forecast", "Forecast a year ago (range)", True),
-        Column("used", "Used since", True),
+        Column("used", "Used since", True), *added,
     )  # fmt: skip
     return Table(
         "stock-past", "Last year's forecast against use", columns, tuple(rows),

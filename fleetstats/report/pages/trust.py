@@ -93,7 +93,7 @@ def _replay(results: Results) -> Table:
             tables.number(words.whole(row["happened"]), row["happened"]),
             tables.number(_tenths(row["coverage"]), row["coverage"]),
         )
-        for row in results.replay.iter_rows(named=True)
+        for row in results.replay.drop_nulls("component").iter_rows(named=True)
     ]  # fmt: skip
     columns = (
         *_WHEN,

@@ -1,7 +1,7 @@
 """A whole messy log from file to store: every planted mistake is found, and no good row is lost.
 
-The planted counts were given with the workbook by whoever invented it (see tests/data/README.md); the checks on good
-rows count the cells of the workbook itself.
+The planted counts were given with the workbook by whoever invented it (see tests/data/README.md); the checks
+on good rows count the cells of the workbook itself.
 """
 
 from __future__ import annotations
@@ -121,7 +121,8 @@ def test_no_good_row_is_lost_and_each_cell_says_what_it_said(loaded, cells):
 def test_a_plain_change_says_nothing_of_what_was_found(loaded):
     store, _ = loaded
     found = store.run(
-        "SELECT action, condition, count(*) FROM records.work WHERE component = 'sediment_cartridge' GROUP BY ALL"
+        "SELECT action, condition, count(*) FROM records.work "
+        "WHERE component = 'sediment_cartridge' GROUP BY ALL"
     )
     counts = {(action, condition): n for action, condition, n in found}
     assert counts["replaced", None] == 210

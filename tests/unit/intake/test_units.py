@@ -57,7 +57,8 @@ def test_numbers_arrive_in_the_units_of_the_records(field, unit, text, expected)
 @pytest.mark.parametrize(
     ("text", "comma", "expected"),
     [
-        ("1,234.5", False, 1234.5), ("1.234,5", True, 1234.5), ("1 234", False, 1234), ("12'500", False, 12500),
+        ("1,234.5", False, 1234.5), ("1.234,5", True, 1234.5), ("1 234", False, 1234),
+        ("12'500", False, 12500),
         ("0,5", True, 0.5), ("+7", False, 7), (".5", False, 0.5), ("7.", False, 7), ("1e3", False, 1000),
         ("- 5", False, -5),
     ],

@@ -211,3 +211,18 @@ def test_arguments_that_cannot_be(average, two_families):
         two_families.relative_life(90)
     with pytest.raises(LifeError, match="below 0"):
         two_families.survival([-1.0])
+
+
+def test_worst_chance_ranks_units_within_each_draw():
+    effect = np.array(
+        [[-1.0, 2.0, -1.0, 0.0], [0.0, 1.0, 0.0, 0.0], [1.0, 0.0, 2.0, 0.0], [2.0, -1.0, 1.0, 0.0]]
+    )
+    draws = LifeDraws(("weibull",) * 4, effect, np.ones(4), effect)
+    # the worst quarter is one of four: in draws 1 and 3 the first, in draw 2 the last; draw 4 is a tie of all
+    assert draws.worst_chance(0.25) == pytest.approx([2.25 / 4, 0.25 / 4, 0.25 / 4, 1.25 / 4])
+    # three eighths of four units is one and a half: the half place goes to the second worst
+    assert draws.worst_chance(0.375).sum() == pytest.approx(1.5)
+    with pytest.raises(LifeError, match="share 1"):
+        draws.worst_chance(1.0)
+    nobody = LifeDraws(("weibull",), np.zeros((0, 1)), np.ones(1), np.zeros((0, 1)))
+    assert nobody.worst_chance().shape == (0,)

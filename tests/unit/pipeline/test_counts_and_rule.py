@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import polars as pl
 import pytest
 
 from fleetstats.pipeline.counts import fleet_counts
-from fleetstats.pipeline.forecast import _part_share
+from fleetstats.pipeline.forecast import part_share
 from fleetstats.pipeline.plans import todays_rule
 from fleetstats.settings import default_settings, settings_from
 
@@ -85,11 +87,14 @@ def test_the_settings_rule_wins_and_is_named(known) -> None:
     assert told["quartz_sleeve"] == told["visit"] == told["lateness"] == "settings"
 
 
-def test_a_cleaning_takes_no_part() -> None:
+def test_a_cleaning_takes_no_part_and_what_a_place_began_with_is_no_renewal() -> None:
     spells = pl.DataFrame(
         {
-            "component": ["quartz_sleeve"] * 4 + ["uv_lamp"],
-            "renewed_by": ["cleaned", "cleaned", "cleaned", "fitted", "replaced"],
+            "site_id": ["A"] * 6,
+            "component": ["quartz_sleeve"] * 5 + ["uv_lamp"],
+            "slot": [""] * 6,
+            "renewed_by": ["fitted", "cleaned", "cleaned", "cleaned", "replaced", "fitted"],
+            "fitted_on": [date(2023, month, 1) for month in (1, 3, 5, 7, 9, 1)],
         }
     )
-    assert _part_share(spells) == {"quartz_sleeve": 0.25, "uv_lamp": 1.0}
+    assert part_share(spells) == {"quartz_sleeve": 0.25, "uv_lamp": 1.0}

@@ -1,0 +1,143 @@
+"""What the analysis says of itself on the sample fleet: sensitivity, reasons, costs of past plans."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from fleetstats import pipeline
+from fleetstats.pipeline.past_costs import PLAN, RULE, _planned_alone
+from fleetstats.pipeline.sensitivity import _found_of_late, _loaded_as_nearly_spent, _unknown_as_spent
+from fleetstats.pipeline.shown import kept_results
+from fleetstats.report.pages.trust import trust_page
+from fleetstats.resources import folder
+from fleetstats.settings import default_settings
+from fleetstats.store import Store
+
+TODAY = date(2026, 7, 1)
+
+
+@pytest.fixture(scope="module")
+def analysed(tmp_path_factory):
+    """Return the store of the sample fleet after one analysis."""
+    path = tmp_path_factory.mktemp("analysed") / "fleet.duckdb"
+    said: list[str] = []
+    terms = {"store": path, "settings": default_settings(), "progress": said.append}
+    pipeline.load([folder("sample_data")], today=TODAY, **terms)
+    pipeline.analyse(as_of=None, **terms)
+    with Store(path, read_only=True) as store:
+        yield store
+
+
+def test_the_sensitivity_table_moves_where_it_must(analysed):
+    table = analysed.table("sensitivity")
+    told = {(row["component"], row["assumption"]): row for row in table.iter_rows(named=True)}
+    for component in ("sediment_cartridge", "carbon_cartridge"):
+        loaded = told[component, "loaded counts as nearly spent"]
+        assert loaded["life_ratio"] < 1, "lives read as shorter are shorter"
+        assert loaded["spells_changed"] > 0
+    assert ("quartz_sleeve", "found spent means spent of late") not in told, "hidden failures bring no notice"
+    assert {component for component, what in told if what == "records alone, priors off"} == set(
+        analysed.table("families")["component"]
+    )
+    shift = table.drop_nulls("shift_days")
+    assert (shift["shift_low_days"] <= shift["shift_high_days"]).all()
+    assert (shift["sites"] > 0).all()
+
+
+def test_lamps_are_held_against_their_curve_and_removals_add_up(analysed):
+    early = analysed.table("early_deaths")
+    assert set(early["component"]) == {"sediment_cartridge", "carbon_cartridge", "uv_lamp"}
+    spells = analysed.table("spells")
+    for table in (early, analysed.table("lives_by_year"), analysed.table("lives_by_month")):
+        for component, failures in table.group_by("component").agg(pl.col("failures").sum()).iter_rows():
+            own = spells.filter(pl.col("component") == component)
+            assert failures == own["upper_days"].is_finite().sum()
+    gone = analysed.table("removals")
+    shares = gone.group_by("component", "days").agg(pl.col("incidence").sum())["incidence"]
+    assert shares.max() <= 1 + 1e-9
+    assert (gone["low"] <= gone["incidence"]).all()
+
+
+def test_a_tenth_of_all_units_is_in_the_worst_tenth(analysed):
+    sites = analysed.table("site_life")
+    share = sites.group_by("component").agg(pl.col("worst_tenth_chance").mean())["worst_tenth_chance"]
+    assert share.to_numpy() == pytest.approx(0.1)
+    worst = sites.filter(pl.col("component") == "sediment_cartridge").sort("relative_life")
+    assert worst["worst_tenth_chance"][0] > 0.5
+    assert worst["worst_tenth_chance"][-1] < 0.01
+
+
+def test_what_past_plans_would_have_cost_reaches_the_page(analysed):
+    costs = analysed.table("policy_costs")
+    assert costs.group_by("origin", "horizon_days").agg(pl.col("policy").sort())["policy"].to_list() == [
+        [PLAN, RULE]
+    ] * (costs.height // 2)
+    assert (costs["low"] <= costs["cost_per_site_year"]).all()
+    assert (costs["cost_per_site_year"] <= costs["high"]).all()
+    # the same sites, lives and prices: money is trips, call-outs and parts, told apart
+    trips = costs["trips_per_site_year"] * 120 + costs["callouts_per_site_year"] * 300
+    assert (costs["cost_per_site_year"] > trips).all()
+    page = trust_page(kept_results(analysed, as_of=None, settings=None))
+    assert len(page.costs.rows) == costs.height // 2
+    assert len(page.replay.rows) == analysed.table("replay").height
+
+
+def test_a_unit_without_a_plan_is_passed_over_and_keeps_its_row() -> None:
+    units = pl.DataFrame(
+        {
+            "site_id": ["A", "B", "C"],
+            "component": ["lamp"] * 3,
+            "slot": [""] * 3,
+            "served": [True, True, False],
+        }
+    )
+    plans = units.select("site_id", "component", "slot").filter(pl.col("site_id") != "A")
+    assert _planned_alone(units, plans)["served"].to_list() == [False, True, False]
+
+
+def some_spells() -> pl.DataFrame:
+    """Taken out loaded, taken out good, out unseen after a look at 60, found spent at 182."""
+    fitted = date(2024, 1, 1)
+    return pl.DataFrame(
+        {
+            "spell_id": [1, 2, 3, 4], "site_id": ["A"] * 4, "component": ["sediment_cartridge"] * 4,
+            "fitted_on": [fitted] * 4, "ended_on": [fitted + timedelta(days=d) for d in (100, 100, 150, 182)],
+            "ended_how": ["taken_out", "taken_out", "unknown", "found_spent"],
+            "end_condition": ["loaded", "good", None, "blocked"],
+            "lower_days": [100.0, 100.0, 60.0, 0.0], "upper_days": [np.inf, np.inf, np.inf, 182.0],
+            "entry_days": [0.0] * 4,
+        }
+    )  # fmt: skip
+
+
+def test_other_readings_by_hand(fleet) -> None:
+    own = some_spells()
+    loaded, changed = _loaded_as_nearly_spent(own)
+    assert loaded["upper_days"].to_list() == [125.0, np.inf, np.inf, 182.0]
+    assert changed == 1
+    late, changed = _found_of_late(own, "sediment_cartridge", default_settings())
+    assert late["lower_days"].to_list() == [100.0, 100.0, 60.0, 152.0]
+    assert changed == 1
+    same, changed = _found_of_late(own, "quartz_sleeve", default_settings())
+    assert same.equals(own)
+    assert changed == 0
+    known = fleet.known(
+        visits="""
+            visit_id,site_id,visit_date,visit_reason
+            1,A,2024-01-01,commission
+            2,A,2024-03-31,routine
+        """,
+        work="""
+            visit_id,component,action,condition
+            1,sediment_cartridge,fitted,
+            2,sediment_cartridge,replaced,unknown
+        """,
+    )
+    unknown, changed = _unknown_as_spent(own, known)
+    # the one that came out unseen at 90 days, left out of the lives, comes back as spent by then
+    assert sorted(unknown["upper_days"].to_list()) == [90.0, 150.0, 182.0, np.inf, np.inf]
+    assert changed == 2

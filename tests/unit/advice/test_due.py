@@ -111,7 +111,7 @@ def test_overdue_and_unknown_lamps_are_due_now_and_come_before_the_rest(fleet: F
     for unit in heads[:4]:
         assert line(found, unit)["visit_by"] == AS_OF
     overdue, unknown = line(found, "S001/uv_lamp"), line(found, "S002/uv_lamp")
-    assert overdue["reason"] == f"The lamp reached its limit of 365 days on 26 May 2025."
+    assert overdue["reason"] == "The lamp reached its limit of 365 days on 26 May 2025."
     assert "Nobody has written down when this lamp went in" in unknown["reason"]
     assert unknown["action"] == "replace"
     assert unknown["age_days"] is None

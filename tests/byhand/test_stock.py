@@ -157,6 +157,7 @@ def with_use(*use: int) -> DemandForecast:
         periods=pl.DataFrame({"starts_on": starts, "ends_before": ends}),
         use=table,
         callouts=np.zeros_like(table),
+        first_fits=np.zeros(table.shape[:2], np.int64),
         use_current=None,
     )
 

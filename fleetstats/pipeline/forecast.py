@@ -12,6 +12,7 @@ from fleetstats.pipeline.added_sites import added_sites, joining_dates
 from fleetstats.pipeline.plans import FleetPlan, TodaysRule
 from fleetstats.settings import Settings
 from fleetstats.stock import monthly_demand, order_schedule
+from fleetstats.stock.part_changes import part_changes
 from fleetstats.stock.service_cost import service_cost
 from fleetstats.store import Relations
 
@@ -34,6 +35,7 @@ def forecast_stock(
         months=settings.horizon_months,
         lateness_days=rule.lateness_days,
         part_share=part_share(relations.spells),
+        changes=part_changes(with_the_only_part(relations.spells, relations.parts), as_of=relations.as_of),
     )
     orders = pl.DataFrame()
     if relations.parts.height:

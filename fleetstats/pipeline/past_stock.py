@@ -12,6 +12,7 @@ from fleetstats.pipeline.plans import TodaysRule, todays_rule
 from fleetstats.settings import Settings
 from fleetstats.stock import monthly_demand
 from fleetstats.stock.back_check import PAST_SCHEMA, forecast_against_use
+from fleetstats.stock.part_changes import part_changes
 from fleetstats.store import Relations, Store
 
 MONTHS = 12
@@ -54,6 +55,7 @@ def stock_past(store: Store, settings: Settings, *, relations: Relations) -> pl.
         months=MONTHS,
         lateness_days=rule.lateness_days,
         part_share=part_share(known.spells),
+        changes=part_changes(with_the_only_part(known.spells, relations.parts), as_of=then),
     )
     used = relations.work.filter(
         pl.col("action").is_in(["fitted", "replaced"])

@@ -14,6 +14,7 @@ from fleetstats.errors import StockError
 from fleetstats.life.draws import LifeDraws
 from fleetstats.stock.fleet import Fleet, component_units, fleet_in_place, visit_lateness, with_plans
 from fleetstats.stock.lifespans import lifespans
+from fleetstats.stock.part_changes import next_part
 from fleetstats.stock.visit_walk import Periods, count_renewals
 
 LEVELS = (0.50, 0.80, 0.95)
@@ -43,6 +44,8 @@ class DemandForecast:
         Call-outs that a failure of the unit holding this part causes (whether or not it takes a part).
     first_fits : numpy.ndarray (P, m + 1)
         How many of `use` are first fitted at sites that are added.
+    renewed : numpy.ndarray (P, R)
+        Parts used over all the days ahead by the units that hold this part now, whatever part they take.
     use_current : numpy.ndarray (P, m + 1) or None
         Expected use under today's rule.
     """
@@ -53,6 +56,7 @@ class DemandForecast:
     use: NDArray[np.int64]
     callouts: NDArray[np.int64]
     first_fits: NDArray[np.int64]
+    renewed: NDArray[np.int64]
     use_current: NDArray[np.float64] | None
 
     @property
@@ -101,6 +105,7 @@ def monthly_demand(
     months: int = 12,
     lateness_days: float = 0.0,
     part_share: Mapping[str, float] | None = None,
+    changes: pl.DataFrame | None = None,
     replicates: int | None = None,
     seed: int = 0,
 ) -> DemandForecast:
@@ -135,6 +140,9 @@ def monthly_demand(
         Nine visits in ten are no later than this many days; lateness falls off exponentially.
     part_share : mapping of component to float, optional
         Share of renewals that take a new part, 1 where not named; 0 for units renewed by cleaning only.
+    changes : polars frame, optional
+        Which part follows which, see `part_changes`; without it a place takes the part it holds again. The
+        lives stay those of the part in place.
     replicates : int, optional
         Default: from 2,000 for a small fleet down to 160 for 12,500 units and more.
     seed : int
@@ -147,18 +155,17 @@ def monthly_demand(
     _check_numbers(months, lateness_days, replicates)
     share = {} if part_share is None else part_share
     periods, calendar = _calendar(as_of, months)
-    fleet = fleet_in_place(units, lives=lives, announced=announced, part_share=share)
+    fleet = fleet_in_place(units, lives=lives, announced=announced, part_share=share, changes=changes)
     count = replicates or int(
         np.clip(CELLS_PAID_FOR // max(fleet.units.height, 1), FEWEST_REPLICATES, MOST_REPLICATES)
     )
-    use, callouts = _walk(fleet, plans, as_of, periods, lateness_days, share, count, seed)
+    ahead = _Ahead(fleet, as_of, periods, lateness_days, share, changes, seed)
+    use, callouts, renewed = _walk(ahead, plans, count)
     first_fits, unit_days = _joining(fleet, as_of, periods)
     use += first_fits[:, :, None]
     current = None
     if current_plans is not None:
-        current, _ = _walk(
-            fleet, current_plans, as_of, periods, lateness_days, share, -(-count // CURRENT_SHARE), seed
-        )
+        current, _, _ = _walk(ahead, current_plans, -(-count // CURRENT_SHARE))
     return DemandForecast(
         as_of=as_of,
         parts=fleet.parts.with_columns(unit_days=pl.Series(unit_days, dtype=pl.Float64)),
@@ -166,40 +173,54 @@ def monthly_demand(
         use=use,
         callouts=callouts,
         first_fits=first_fits,
+        renewed=renewed,
         use_current=None if current is None else current.mean(axis=-1) + first_fits,
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """What every walk into the months ahead has in common; the names are those of `monthly_demand`."""
+
+    fleet: Fleet
+    as_of: date
+    periods: Periods
+    lateness_days: float
+    part_share: Mapping[str, float]
+    changes: pl.DataFrame | None
+    seed: int
+
+
 def _walk(
-    fleet: Fleet,
-    plans: pl.DataFrame,
-    as_of: date,
-    periods: Periods,
-    lateness_days: float,
-    part_share: Mapping[str, float],
-    replicates: int,
-    seed: int,
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return what is used and the call-outs, both (parts, periods, R), when `plans` are followed."""
-    planned = with_plans(fleet, plans, as_of=as_of)
-    lateness = visit_lateness(planned, periods.last_day, lateness_days, replicates, seed)
+    ahead: _Ahead, plans: pl.DataFrame, replicates: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return what is used and call-outs, (parts, periods, R), and renewals by part held now, (parts, R)."""
+    fleet, periods, seed = ahead.fleet, ahead.periods, ahead.seed
+    planned = with_plans(fleet, plans, as_of=ahead.as_of)
+    lateness = visit_lateness(planned, periods.last_day, ahead.lateness_days, replicates, seed)
     shape = (fleet.parts.height, periods.starts.size - 1, replicates)
     use, callouts = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+    renewed = np.zeros((shape[0], replicates), np.int64)
     for number, component in enumerate(fleet.components):
-        units, rows, parts = component_units(planned, component, announced=fleet.announced[component])
+        units, rows, parts = component_units(fleet, planned, component)
+        own, chances = fleet.parts[parts], [seed, number, 4]
         counts = count_renewals(
             units,
             lifespans(fleet.lives[component], rows, replicates, [seed, number, 0]),
             lateness=lateness,
             periods=periods,
-            parts=parts.stop - parts.start,
+            parts=own.height,
             seed=[seed, number, 1],
+            following=next_part(ahead.changes, own, component, replicates=replicates, seed=chances),
         )
-        taken, share = counts.at_visits + counts.at_callouts, part_share.get(component, 1.0)
+        use[parts], share = counts.fitted, ahead.part_share.get(component, 1.0)
+        renewed[parts] = (counts.at_visits + counts.at_callouts).sum(axis=1)
         if share < 1.0:
-            taken = np.random.default_rng([seed, number, 2]).binomial(taken, share)
-        use[parts], callouts[parts] = taken, counts.at_callouts
-    return use, callouts
+            stream = np.random.default_rng([seed, number, 2])
+            use[parts] = stream.binomial(use[parts], share)
+            renewed[parts] = stream.binomial(renewed[parts], share)
+        callouts[parts] = counts.at_callouts
+    return use, callouts, renewed
 
 
 def _joining(fleet: Fleet, as_of: date, periods: Periods) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -57,10 +57,12 @@ def fleet_in_place(
     lives: Mapping[str, LifeDraws],
     announced: Mapping[str, bool],
     part_share: Mapping[str, float],
+    changes: pl.DataFrame | None = None,
 ) -> Fleet:
     """Return the units that may take a part, with missing part numbers told as `UNKNOWN_PART`.
 
     Units with a date in `joins_on` are at sites that are yet to be added; they count as no unit held now.
+    Parts that no unit holds now and that `changes` (see `part_changes`) may bring stand among the parts.
 
     Raises
     ------
@@ -81,7 +83,7 @@ def fleet_in_place(
     kept = kept.select(*UNIT_COLUMNS, "draw_row", joins_on=joins).with_columns(
         part_number=part.fill_null(UNKNOWN_PART)
     )
-    parts = _parts_held(kept)
+    parts = _parts_held(kept, changes)
     kept = kept.sort("component", "site_id", "slot").join(
         parts.select("component", "part_number").with_row_index("part_row"),
         on=["component", "part_number"],
@@ -98,17 +100,20 @@ def fleet_in_place(
     )
 
 
-def _parts_held(kept: pl.DataFrame) -> pl.DataFrame:
-    """Return each part with the units and sites that hold it now."""
+def _parts_held(kept: pl.DataFrame, changes: pl.DataFrame | None) -> pl.DataFrame:
+    """Return each part with the units and sites that hold it now, 0 where it may only come."""
     held = pl.col("joins_on").is_null()
-    return (
-        kept.group_by("component", "part_number")
-        .agg(
-            units=held.sum().cast(pl.UInt32),
-            sites=pl.col("site_id").filter(held).n_unique().cast(pl.UInt32),
-        )
-        .sort("component", "part_number")
+    now = kept.group_by("component", "part_number").agg(
+        units=held.sum().cast(pl.UInt32),
+        sites=pl.col("site_id").filter(held).n_unique().cast(pl.UInt32),
     )
+    if changes is not None:
+        may_come = changes.select("component", part_number="next_part_number").unique()
+        may_come = may_come.join(now.select("component").unique(), on="component", how="semi")
+        counts = pl.lit(0, dtype=pl.UInt32)
+        new = may_come.join(now, on=["component", "part_number"], how="anti")
+        now = pl.concat([now, new.with_columns(units=counts, sites=counts)])
+    return now.sort("component", "part_number")
 
 
 def with_plans(fleet: Fleet, plans: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
@@ -151,19 +156,20 @@ def with_plans(fleet: Fleet, plans: pl.DataFrame, *, as_of: date) -> pl.DataFram
 
 
 def component_units(
-    planned: pl.DataFrame, component: str, *, announced: bool
+    fleet: Fleet, planned: pl.DataFrame, component: str
 ) -> tuple[Units, NDArray[np.intp], slice]:
-    """Return the component's units, their rows in its draws, and which rows of the parts they hold."""
+    """Return the component's units, their rows in its draws, and which rows of the parts are its own."""
     own = planned.filter(pl.col("component") == component)
     part = own["part_row"].to_numpy().astype(np.intp)
-    parts = slice(int(part.min()), int(part.max()) + 1)
+    of_kind = np.flatnonzero((fleet.parts["component"] == component).to_numpy())
+    parts = slice(int(of_kind[0]), int(of_kind[-1]) + 1)
     lasted = own["survived_days"].cast(pl.Float64).fill_null(0.0).to_numpy()
     # a unit that comes into service in 30 days is 30 days short of new
     age = own.select(pl.coalesce(-pl.col("joins_days"), pl.col("age_days").cast(pl.Float64))).to_series()
     units = Units(
         site=own["site_row"].to_numpy().astype(np.intp),
         part=part - parts.start,
-        announced=announced,
+        announced=fleet.announced[component],
         age_days=age.fill_null(float("nan")).to_numpy(),
         lasted_days=np.maximum(lasted, 0.0),
         spent=own["spent_seen"].fill_null(False).to_numpy(),

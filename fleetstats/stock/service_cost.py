@@ -50,7 +50,7 @@ def service_cost(forecast: DemandForecast, parts: pl.DataFrame, *, callout_cost:
         maintain_order="left",
     )
     price = prices["unit_cost"].fill_null(float("nan")).to_numpy()
-    used = (forecast.use - forecast.first_fits[:, :, None]).sum(axis=1)
+    used = forecast.renewed
     callouts = forecast.callouts.sum(axis=1)
     days = prices["unit_days"].to_numpy()
     months = np.where(days > 0.0, days, np.nan) / DAYS_PER_MONTH

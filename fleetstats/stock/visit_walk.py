@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleetstats.stock.lifespans import Floats
+from fleetstats.stock.part_changes import NextPart
 
 #: Unit-replicates walked at once: small enough to stay in the processor's cache.
 CELLS_AT_ONCE = 250_000
@@ -98,13 +99,16 @@ class Counts:
     Attributes
     ----------
     at_visits, at_callouts : numpy.ndarray
-        Renewed at planned visits, and at call-outs.
+        Renewed at planned visits, and at call-outs, by the part that the unit held at day 0.
+    fitted : numpy.ndarray
+        The same renewals together, by the part that was fitted.
     unseen_days : numpy.ndarray
         Days that hidden failures lay unseen, in the period that found them.
     """
 
     at_visits: NDArray[np.int64]
     at_callouts: NDArray[np.int64]
+    fitted: NDArray[np.int64]
     unseen_days: Floats
 
 
@@ -116,6 +120,7 @@ def count_renewals(
     periods: Periods,
     parts: int,
     seed: list[int],
+    following: NextPart | None = None,
 ) -> Counts:
     """Return how many units of each part are renewed in each period, in each replicate.
 
@@ -135,22 +140,28 @@ def count_renewals(
         Number of parts counted.
     seed : list of int
         Seed of the random lives.
+    following : NextPart, optional
+        Which part is fitted where another comes out; None: always the same again.
     """
     replicates = lives.replicates
     shape = (parts, periods.starts.size - 1, replicates)
-    counts = Counts(np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.zeros(shape))
+    at_visits, at_callouts, fitted = (np.zeros(shape, np.int64) for _ in range(3))
+    counts = Counts(at_visits, at_callouts, fitted, np.zeros(shape))
     step = max(1, CELLS_AT_ONCE // replicates)
     for number, start in enumerate(range(0, units.site.size, step)):
         rows = np.arange(start, min(start + step, units.site.size))
         rng = np.random.default_rng([*seed, number])
-        _Walk(units, lives, rows, lateness, periods, counts, rng).run()
+        _Walk(units, lives, rows, lateness, periods, counts, following, rng).run()
     return counts
 
 
 class _Walk:
     """One block of units on its way through the visits; `born` and `fails` are days, (rows, R)."""
 
-    __slots__ = ("born", "counts", "fails", "forced", "lateness", "lives", "periods", "rng", "rows", "units")
+    __slots__ = (
+        "born", "counts", "fails", "following", "forced", "lateness", "lives", "part", "periods", "rng",
+        "rows", "units",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -160,11 +171,13 @@ class _Walk:
         lateness: NDArray[np.int16],
         periods: Periods,
         counts: Counts,
+        following: NextPart | None,
         rng: np.random.Generator,
     ) -> None:
         self.units, self.lives, self.rows, self.lateness = units, lives, rows, lateness
-        self.periods, self.counts, self.rng = periods, counts, rng
+        self.periods, self.counts, self.following, self.rng = periods, counts, following, rng
         shape = (rows.size, lives.replicates)
+        self.part = np.broadcast_to(units.part[rows, None], shape).copy()
         age = np.broadcast_to(units.age_days[rows, None], shape).copy()
         unknown = np.isnan(age)
         # Nothing is known of such a unit but that it is within its interval or past it: any age is as likely.
@@ -235,6 +248,9 @@ class _Walk:
         self.born[row, replicate] = day
         self.forced[row, replicate] = False
         self.fails[row, replicate] = day + self.lives.fresh(self.rows[row], replicate, self.rng)
+        if self.following is not None:
+            self.part[row, replicate] = self.following.draw(self.part[row, replicate], replicate, self.rng)
+        self._add(self.counts.fitted, self.part[row, replicate], replicate, day)
 
     def _count(
         self,
@@ -244,6 +260,16 @@ class _Walk:
         day: Floats,
         weights: Floats | None = None,
     ) -> None:
-        place = (self.units.part[self.rows[row]], self.periods.of(day), replicate)
+        self._add(counts, self.units.part[self.rows[row]], replicate, day, weights)
+
+    def _add(
+        self,
+        counts: NDArray[np.int64] | Floats,
+        part: NDArray[np.intp],
+        replicate: NDArray[np.intp],
+        day: Floats,
+        weights: Floats | None = None,
+    ) -> None:
+        place = (part, self.periods.of(day), replicate)
         flat = np.ravel_multi_index(place, counts.shape)
         counts += np.bincount(flat, weights, minlength=counts.size).reshape(counts.shape)

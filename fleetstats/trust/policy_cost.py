@@ -140,7 +140,7 @@ def _walk(
     horizon_days: int,
     seed: list[int],
 ) -> Counts:
-    units, rows, parts = component_units(planned, component, announced=fleet.announced[component])
+    units, rows, parts = component_units(fleet, planned, component)
     lives = lifespans(fleet.lives[component], rows, lateness.shape[2], [*seed, 0])
     return count_renewals(
         units,

@@ -158,6 +158,7 @@ def with_use(*use: int) -> DemandForecast:
         use=table,
         callouts=np.zeros_like(table),
         first_fits=np.zeros(table.shape[:2], np.int64),
+        renewed=table.sum(axis=1),
         use_current=None,
     )
 

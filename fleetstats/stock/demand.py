@@ -20,7 +20,7 @@ from fleetstats.stock.visit_walk import Periods, count_renewals
 LEVELS = (0.50, 0.80, 0.95)
 #: Unit-replicates that a few seconds pay for; between the two bounds, the fleet's size decides.
 CELLS_PAID_FOR = 2_000_000
-FEWEST_REPLICATES, MOST_REPLICATES = 160, 2_000
+FEWEST_REPLICATES, MOST_REPLICATES = 100, 2_000
 #: Of today's rule only the mean is told, and a large fleet's mean is steady: fewer replicates will do.
 CURRENT_SHARE = 4
 
@@ -144,7 +144,7 @@ def monthly_demand(
         Which part follows which, see `part_changes`; without it a place takes the part it holds again. The
         lives stay those of the part in place.
     replicates : int, optional
-        Default: from 2,000 for a small fleet down to 160 for 12,500 units and more.
+        Default: from 2,000 for a small fleet down to 100 for 20,000 units and more.
     seed : int
 
     Raises

@@ -17,6 +17,10 @@ from fleetstats.settings import default_settings
 PLANTED: Mapping[str, tuple[str, ...]] = {
     "sites.csv": ("site_name", "address_id", "region", "crew"),
     "visits.csv": ("technician", "notes", "source_ref"),
+    "changes.csv": ("note",),
+    "samples.csv": ("laboratory_ref",),
+    "site_limits.csv": ("source",),
+    "decisions.csv": ("reason", "by"),
 }
 PRICE, ON_HAND = 83_719.53, 5_170_933
 
@@ -39,7 +43,10 @@ def pack(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for file in records.glob("*.csv"):
         frame = pl.read_csv(file, infer_schema=False)
         if "site_id" in frame.columns:
-            frame.with_columns(site_id=pl.lit("zqxsiteidkfw") + pl.col("site_id")).write_csv(file)
+            frame = frame.with_columns(site_id=pl.lit("zqxsiteidkfw") + pl.col("site_id"))
+        if "visit_id" in frame.columns:
+            frame = frame.with_columns(visit_id=pl.lit("zqxvisitidkfw") + pl.col("visit_id"))
+        frame.write_csv(file)
     parts = pl.read_csv(records / "parts.csv", infer_schema=False).with_columns(
         unit_cost=pl.lit(str(PRICE)), on_hand=pl.lit(str(ON_HAND))
     )
@@ -67,7 +74,7 @@ def test_nothing_planted_in_the_records_is_in_any_byte_of_the_packs(pack: Path) 
     held, inside = _bytes(pack / "pack").lower(), _bytes(pack / "all").lower()
     marks = [_mark(file, column) for file, columns in PLANTED.items() for column in columns]
     numbers = [f"{PRICE}", f"{PRICE:,.2f}", "83,720", "83720", f"{ON_HAND}", f"{ON_HAND:,}"]
-    for mark in (*marks, "zqxsiteidkfw", *numbers):
+    for mark in (*marks, "zqxsiteidkfw", "zqxvisitidkfw", *numbers):
         assert mark.encode() not in held, mark
     assert b"zqxsiteidkfw" in inside, "the marks do show where they may"
     assert f"{ON_HAND:,}".encode() in inside

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 import polars as pl
 
@@ -53,7 +54,7 @@ class SupplierPage:
 def supplier_page(results: Results) -> SupplierPage:
     """Return the page as the firm itself sees it, all suppliers together."""
     names = _part_names(results.parts)
-    first, later = _orders(results.orders, names, inside=True)
+    first, later = _orders(results.orders, names, _held(results.display.currency))
     stock = results.stock.with_columns(pl.col("part_number").fill_null("part not on record"))
     return SupplierPage(
         head=parts.head(results, "For the supplier", "supplier"),
@@ -62,7 +63,7 @@ def supplier_page(results: Results) -> SupplierPage:
         lead=first_orders(results.orders, names, outside=False),
         orders=first,
         later=later,
-        stands=_stands(results.orders, names),
+        stands=_stands(results.orders, names, results.display.currency),
         each=_each(results, stock, names),
         needs=_needs(results, stock, names, inside=True),
         past=_past(results.stock_past, names, inside=True),
@@ -88,10 +89,12 @@ def _pack(results: Results, supplier: str, named: dict[str, str]) -> SupplierPag
     stock, left_out = _merged(own(results.stock), results)
     alone = set(stock["part_number"].to_list()) - {OTHER}
     told = f"Figures that fewer than {FEWEST_SITES} sites contribute to are merged into '{OTHER}'."
+    if OTHER in stock["part_number"].to_list():
+        told += " What is enough of those is the sum of what is enough of each, so rather more than enough."
     if left_out:
         told += f" In {words.counted(left_out, 'month')} even those were too few to print."
     orders = own(results.orders).filter(pl.col("part_number").is_in(sorted(alone)))
-    first, later = _orders(orders, names, inside=False)
+    first, later = _orders(orders, names, ())
     past = _past_merged(own(results.stock_past), alone)
     return SupplierPage(
         head=parts.head(results, "Parts needed: a forecast, not an order", plain=True),
@@ -100,7 +103,7 @@ def _pack(results: Results, supplier: str, named: dict[str, str]) -> SupplierPag
         lead=first_orders(orders, names, outside=True),
         orders=replace(first, csv_href=""),
         later=replace(later, csv_href=""),
-        stands=_stands(orders.clear(), names),
+        stands=_stands(orders.clear(), names, ""),
         each=_each(results, stock, names),
         needs=replace(_needs(results, stock, names, inside=False), csv_href=""),
         past=replace(_past(past, names, inside=False), csv_href=""),
@@ -163,8 +166,8 @@ def _part_names(frame: pl.DataFrame, *, inside: bool = True) -> dict[str, str]:
     return named
 
 
-def _orders(orders: pl.DataFrame, names: dict[str, str], *, inside: bool) -> tuple[Table, Table]:
-    """The first order of each part, with what is on hand where the firm itself reads; and the later ones."""
+def _orders(orders: pl.DataFrame, names: dict[str, str], held: Sequence[Column]) -> tuple[Table, Table]:
+    """The first order of each part, with the columns `held` for the firm itself, and the later ones."""
     wanted = orders.filter(pl.col("order_by").is_not_null() & (pl.col("quantity") > 0))
     wanted = wanted.sort("order_by", maintain_order=True)
     first = wanted.unique("part_number", keep="first", maintain_order=True)
@@ -175,7 +178,7 @@ def _orders(orders: pl.DataFrame, names: dict[str, str], *, inside: bool) -> tup
         Column("order_by", "Order by"),
         Column("quantity", "Pieces", True),
     ]
-    held = [column for column in _HELD if inside and first[column.name].count()]
+    held = [column for column in held if first[column.name].count()]
     return (
         Table(
             "orders", "First dates and quantities", (*shown, *held), _order_rows(first, names, held),
@@ -189,37 +192,36 @@ def _orders(orders: pl.DataFrame, names: dict[str, str], *, inside: bool) -> tup
     )  # fmt: skip
 
 
-_HELD = (
-    Column("on_hand", "On hand", True), Column("on_order", "On order", True),
-    Column("lead_time_days", "Delivery, days", True), Column("pack_size", "Pack of", True),
-    Column("order_cost", "Costs", True), Column("money_in_stock", "Tied up in stock", True),
-)  # fmt: skip
+def _held(currency: str) -> tuple[Column, ...]:
+    """What the firm itself reads beside each first order."""
+    return (
+        Column("runs_short_on", "May run short on"),
+        Column("on_hand", "On hand", True), Column("on_order", "On order", True),
+        Column("lead_time_days", "Delivery, days", True), Column("pack_size", "Pack of", True),
+        Column("order_cost", f"Costs, {currency}", True),
+        Column("money_in_stock", f"In stock, {currency}", True), Column("reason", "Arrives"),
+    )  # fmt: skip
 
 
-def _stands(orders: pl.DataFrame, names: dict[str, str]) -> Table:
-    """When each part runs short if nothing is done, and the money tied up in it; the soonest first."""
-    first = orders.sort("runs_short_on", nulls_last=True, maintain_order=True).unique(
-        "part_number", keep="first", maintain_order=True
-    )
-    first = first.filter(pl.col("runs_short_on").is_not_null() | pl.col("reason").is_not_null())
+def _stands(orders: pl.DataFrame, names: dict[str, str], currency: str) -> Table:
+    """The parts for which nothing is ordered: why, and the money tied up in them."""
+    idle = orders.filter(pl.col("quantity").is_null()).sort("component", "part_number")
     rows = tuple(
         (
             tables.text(names.get(row["part_number"], row["part_number"] or "part not on record")),
-            tables.day(row["runs_short_on"]),
             tables.number(words.whole(row["on_hand"]), row["on_hand"]),
             tables.number(words.money(row["money_in_stock"]), row["money_in_stock"]),
             tables.text(row["reason"]),
         )
-        for row in first.iter_rows(named=True)
+        for row in idle.iter_rows(named=True)
     )
     columns = (
-        Column("part_number", "Part"), Column("runs_short_on", "May run short on"),
-        Column("on_hand", "On hand", True), Column("money_in_stock", "Tied up in stock", True),
-        Column("reason", "So far", long=True),
+        Column("part_number", "Part"), Column("on_hand", "On hand", True),
+        Column("money_in_stock", f"In stock, {currency}", True), Column("reason", "Why", long=True),
     )  # fmt: skip
     return Table(
-        "stock-stands", "If nothing is ordered", columns, rows,
-        "Stock on hand is not on record.", "data/stock-stands.csv",
+        "stock-stands", "Parts without an order", columns, rows,
+        "Every part has an order.", "data/stock-stands.csv",
     )  # fmt: skip
 
 
@@ -231,10 +233,16 @@ def _order_rows(
             tables.text(names.get(row["part_number"], row["part_number"] or "part not on record")),
             tables.day(row["order_by"]),
             tables.number(words.whole(row["quantity"]), row["quantity"]),
-            *(tables.number(words.whole(row[column.name]), row[column.name]) for column in held),
+            *(_held_cell(row[column.name], column) for column in held),
         )
         for row in orders.iter_rows(named=True)
     )
+
+
+def _held_cell(value: Any, column: Column) -> Cell:
+    if isinstance(value, date):
+        return tables.day(value)
+    return tables.number(words.whole(value), value) if column.number else tables.text(value)
 
 
 def _each(results: Results, stock: pl.DataFrame, names: dict[str, str]) -> tuple[PartNeed, ...]:

@@ -47,10 +47,10 @@ def _row(
         tables.text(names.get(row["part_number"], row["part_number"])),
         tables.text(line),
         tables.day(day),
-        *(
-            tables.number(words.amount(row[name]) if row[name] is not None else "", row[name])
-            if name
-            else Cell("", "")
-            for name in numbers
-        ),
+        *(_rounded(row[name]) if name else Cell("", "") for name in numbers),
     )
+
+
+def _rounded(value: float | None) -> Cell:
+    """A tenth of a piece is as fine as a forecast is told."""
+    return Cell("", "") if value is None else tables.number(words.amount(value), round(float(value), 1))

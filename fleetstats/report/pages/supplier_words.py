@@ -44,10 +44,15 @@ def swings(part: pl.DataFrame, used: Mapping[int, float]) -> tuple[str, ...]:
     rule = None if None in current else [float(value) for value in current]
     told = [_changed_intervals(expected, rule)] if rule else []
     mean = sum(expected) / len(expected) if expected else 0.0
+    months: dict[tuple[str, str], list[str]] = {}
     for place, month in enumerate(part["month"].to_list()):
         away = expected[place] - mean
         if abs(away) >= max(STANDS_OUT * mean, FEWEST_PIECES):
-            told.append(_month_told(month, away, mean, None if rule is None else rule[place], rule, used))
+            why = _why(month, away, None if rule is None else rule[place], rule, used)
+            months.setdefault(("more" if away > 0 else "fewer", why), []).append(words.month(month))
+    told += [
+        f"{words.listed(of)}: {more} than in the average month; {why}." for (more, why), of in months.items()
+    ]
     return tuple(text for text in told if text)
 
 
@@ -62,26 +67,18 @@ def _changed_intervals(expected: Sequence[float], rule: Sequence[float]) -> str:
     )
 
 
-def _month_told(
-    month: date,
-    away: float,
-    mean: float,
-    kept: float | None,
-    rule: Sequence[float] | None,
-    used: Mapping[int, float],
+def _why(
+    month: date, away: float, kept: float | None, rule: Sequence[float] | None, used: Mapping[int, float]
 ) -> str:
-    more = "more" if away > 0 else "fewer"
-    head = f"{words.month(month)}: {more} than in the average month"
     past = used.get(month.month)
     if past is not None and (past - 1.0) * away > 0 and abs(past - 1.0) >= STANDS_OUT / 2:
-        share = f"{round(past * 100)} % of an average one"
-        return f"{head}; a matter of season, in past years this month took {share}."
+        return "a matter of season, it was so in past years too"
     if kept is not None and rule:
         usual = sum(rule) / len(rule)
         if (kept - usual) * away > 0 and abs(kept - usual) >= STANDS_OUT / 2 * usual:
-            return f"{head}; visits fall so in that month, with the intervals kept until now as well."
-        return f"{head}; it comes from changed intervals, which move visits to other months."
-    return f"{head}; visits fall so in that month."
+            return "visits fall so, with the intervals kept until now as well"
+        return "it comes from changed intervals, which move visits to other months"
+    return "visits fall so in these months"
 
 
 def season(work: pl.DataFrame, visits: pl.DataFrame, as_of: date) -> dict[str, dict[int, float]]:
@@ -110,15 +107,21 @@ def season(work: pl.DataFrame, visits: pl.DataFrame, as_of: date) -> dict[str, d
 
 
 def past_error(past: pl.DataFrame) -> str:
-    """Return last year's forecast error in a sentence; empty where there was no forecast."""
+    """Return last year's forecast error in a sentence; empty where there was no forecast.
+
+    What sites used that were added since was not to be forecast, and does not count.
+    """
     if past.is_empty():
         return ""
-    said, used = float(past["forecast"].sum()), float(past["used"].sum())
-    inside = past.filter(pl.col("used").is_between(pl.col("forecast_low"), pl.col("forecast_high"))).height
+    there = past["used"] - past["used_at_added_sites"]
+    said, used = float(past["forecast"].sum()), float(there.sum())
+    inside = int(there.is_between(past["forecast_low"], past["forecast_high"]).sum())
     off = f", {abs(said - used) / used:.0%} {'too many' if said > used else 'too few'}" if used else ""
+    added = int(past["used_at_added_sites"].sum())
+    more = f" (and {added} more at sites added since)" if added else ""
     held = f"For {inside} of {words.counted(past.height, 'part')}"
     return (
         f"A year ago {words.whole(said)} pieces would have been forecast for the twelve months since; "
-        f"{words.whole(used)} were used{off.replace('%', ' %')}. {held} "
+        f"{words.whole(used)} were used{off.replace('%', ' %')}{more}. {held} "
         "what was used lay within the range."
     )

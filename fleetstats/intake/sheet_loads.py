@@ -19,6 +19,7 @@ from fleetstats.intake.mapped import MappedRows, map_rows
 from fleetstats.intake.origin import Origin, reason_for, sources_of
 from fleetstats.intake.readers import Grid, read_grids
 from fleetstats.intake.readers.choose import file_bytes
+from fleetstats.intake.resaved import take_back
 from fleetstats.intake.site_facts import Doubt, gather_facts
 from fleetstats.intake.withdraw import move_lines, withdraw
 from fleetstats.settings import DEFAULT_COMPONENTS
@@ -78,7 +79,10 @@ class SheetLoad:
     def prepare(self, store: Store) -> tuple[RawTable, ...]:
         """Return the tables that the sheet makes, after the journal forgot what it held of it."""
         grid = self.grid
-        if not self.is_mending:
+        if self.is_mending:
+            sites = [rule.header for rule in self.rules.fields if rule.column.name == "site_id"]
+            grid = self.grid = take_back(store, grid, site_headers=sites, today=self.today)
+        else:
             self.mended_before = corrections.mended_lines(store, grid)
             grid = corrections.without_lines(grid, self.mended_before)
             for name, file in (("refused", self.file), ("cuts", self.identity)):
@@ -88,6 +92,11 @@ class SheetLoad:
         self.rows = map_rows(grid, self.rules, today=self.today, components=self.components)
         self.known_visits = self._known_visits(store)
         self.tables = tuple(self._tables(store))
+        if self.is_mending:  # told under their first place by an earlier load of this very file
+            for name in ("refused", "cuts"):
+                store.run(
+                    f"DELETE FROM journal.{name} WHERE list_contains($h, content_hash)", {"h": self._hashes}
+                )
         return self.tables
 
     def _tables(self, store: Store) -> Iterable[RawTable]:

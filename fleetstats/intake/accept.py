@@ -81,7 +81,10 @@ def load_paths(
     sheets = [] if import_map is None else open_sheets(by_map, import_map, today=today, components=components)
     with store.transaction():
         make_tables(store)
-        files += [table for sheet in sheets for table in sheet.prepare(store)]
+        for sheet in sheets:
+            sheet.read(store)
+        for sheet in sheets:
+            files += sheet.make(store, [other for other in sheets if other is not sheet])
         _refuse_gaps(store, files)
         load_id = next_load(store)
         reports: list[FileReport] = []

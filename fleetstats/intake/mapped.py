@@ -14,7 +14,7 @@ from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import TABLES, Column, nearest, plain
 from fleetstats.intake.import_map import BY_WORD, FieldRule, ImportMap, WorkRule
 from fleetstats.intake.readers import Grid
-from fleetstats.intake.units import NumberStyle, in_record_units, measure_of
+from fleetstats.intake.units import NOT_READ, NumberStyle, in_record_units, measure_of
 from fleetstats.intake.words import WorkWord, read_work, same_word
 from fleetstats.intake.written_dates import iso_date
 
@@ -73,7 +73,7 @@ def map_rows(grid: Grid, rules: ImportMap, *, today: date, components: Sequence[
     return MappedRows(
         cells=first,
         repeats=tuple(repeats),
-        facts=_facts(fields, rules),
+        facts=_facts(fields, good, rules),
         visits=_visits(fields, good, rules) if has_visits else None,
         line_visits=good.select("line", "visit_id") if has_visits else fields.select("line"),
         work=work.join(good.select("line", "visit_id"), on="line") if has_visits else None,
@@ -193,7 +193,7 @@ class _CellReader:
             if text is None:
                 return None
             if column.kind == "number":
-                return in_record_units(text, style) or text
+                return in_record_units(text, style) or text + NOT_READ
             if column.kind in ("date", "date_or_year"):
                 return iso_date(text, order, today=self.today) or text
             if column.kind == "yes_no":
@@ -255,12 +255,17 @@ def _of_table(fields: pl.DataFrame, rules: ImportMap, table: str, *also: str) ->
     return fields.select("line", *wanted)
 
 
-def _facts(fields: pl.DataFrame, rules: ImportMap) -> pl.DataFrame | None:
+def _facts(fields: pl.DataFrame, good: pl.DataFrame, rules: ImportMap) -> pl.DataFrame | None:
+    """Return what the lines say of sites; one without a visit to accept is none: a line of totals."""
     told = any(
         rule.table.name in ("sites", "visits") and rule.column.name != "site_id" for rule in rules.fields
     )
     others = any(rule.table.name not in ("sites", "visits") for rule in rules.fields)
-    return _of_table(fields, rules, "sites", "site_id", "visit_date") if told or not others else None
+    if others and not told:
+        return None
+    return _of_table(
+        fields.join(good.select("site_id"), on="site_id", how="semi"), rules, "sites", "site_id", "visit_date"
+    )
 
 
 def _visits(fields: pl.DataFrame, good: pl.DataFrame, rules: ImportMap) -> pl.DataFrame:

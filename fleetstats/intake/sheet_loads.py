@@ -263,6 +263,7 @@ class SheetLoad:
         if self.rows.blanks:
             told = ", ".join(f"{n} '{word}'" for word, n in sorted(self.rows.blanks.items()))
             yield f"read as blank: {told}"
+        yield from self.rows.notes
         yield from self.grid.told
 
 

@@ -130,3 +130,19 @@ def test_a_figure_in_another_style_is_set_aside_and_never_read_in_another_unit(b
     assert book.store.run(f"{told} ORDER BY ALL") == [
         ("2022", 3, "PSI", "35,8"), ("2024", 2, "PSI", "0x1F"),
     ]  # fmt: skip
+
+
+def test_dates_that_fit_another_order_alone_are_told(tmp_path):
+    rules = '[sheet]\ndate_order = "month_day_year"\n[column.Site]\nto = "site_id"\n[column.Date]\nto = "visit_date"\n'
+    (tmp_path / "map.toml").write_text(rules)
+    (tmp_path / "log.csv").write_text(
+        "Site,Date\nA,1/13/2024\nA,14/2/2024\nA,3/4/2024\nA,5/5/2024\nA,13/45/2024\nA,2024-07-08\n"
+    )
+    with Store(":memory:") as store:
+        told = read_map(tmp_path / "map.toml", COMPONENTS)
+        (sheet,) = load_paths(store, [tmp_path / "log.csv"], today=TODAY, import_map=told).files
+    assert (sheet.accepted, sheet.refused) == (4, 2)
+    (note,) = [note for note in sheet.notes if note.startswith("CHECK")]
+    assert note.startswith(
+        "CHECK 'Date': 1 of its dates are none as month, day, year but are one in another order, so 1 more"
+    )

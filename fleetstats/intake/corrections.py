@@ -147,19 +147,27 @@ def make_mended(store: Store) -> None:
         store.run(statement)
 
 
-def rows_once_set_aside(store: Store) -> dict[str, dict[str, str | None]]:
-    """Return every row that is or was set aside of a sheet: as written, with its place, by its mark."""
+def rows_once_set_aside(store: Store) -> dict[str, list[dict[str, str | None]]]:
+    """Return every row that is or was set aside, as it was written, with its place.
+
+    Those of a sheet stand under their mark, those of a table of records under the file and line they had.
+    """
     make_mended(store)
     query = (
         "SELECT file, sheet, line, record FROM journal.mended WHERE record IS NOT NULL UNION ALL "
         "SELECT file, sheet, line, record FROM journal.refused WHERE record IS NOT NULL"
     )
-    found: dict[str, dict[str, str | None]] = {}
+    found: dict[str, list[dict[str, str | None]]] = {}
     for file, sheet, line, record in store.run(query):
         cells = json.loads(record)
-        if ROW in cells:
-            found[cells[ROW]] = {**cells, FILE: file, SHEET: sheet, LINE: str(line)}
+        place = {FILE: file, SHEET: sheet, LINE: str(line)}
+        found.setdefault(cells.get(ROW) or spot(file, str(line)), []).append({**cells, **place})
     return found
+
+
+def spot(file: str | None, line: str | None) -> str:
+    """Return the place of a row of a table of records, as `rows_once_set_aside` writes it."""
+    return f"{file}\n{line}"
 
 
 def mended_lines(store: Store, grid: Grid) -> frozenset[int]:

@@ -11,9 +11,10 @@ from math import floor, isfinite, log10
 
 import polars as pl
 
-from fleetstats.intake.corrections import COLUMNS, FILE, LINE, ROW, SHEET, rows_once_set_aside
+from fleetstats.intake.corrections import COLUMNS, FILE, LINE, ROW, SHEET, rows_once_set_aside, spot
 from fleetstats.intake.fields import plain
 from fleetstats.intake.readers import Grid
+from fleetstats.intake.words import unguarded
 from fleetstats.intake.written_dates import ORDERS, iso_date
 from fleetstats.store import Store
 
@@ -48,7 +49,10 @@ def take_back(store: Store, grid: Grid, *, site_headers: Collection[str], today:
     today : date
         For years of two figures.
     """
-    rows = grid.rows.rows(named=True)
+    rows = [
+        {name: unguarded(cell) if isinstance(cell, str) else cell for name, cell in row.items()}
+        for row in grid.rows.iter_rows(named=True)
+    ]
     place = {plain(name): str(i) for i, name in enumerate(grid.header)}
     told = rows_once_set_aside(store)
     was = [_record_of(row, place, told) for row in rows]
@@ -69,24 +73,44 @@ def take_back(store: Store, grid: Grid, *, site_headers: Collection[str], today:
             if name in site_headers:
                 row[i] = sites.get(row[i], row[i])
             back += row[i] != before
-        row.update({place[c]: record[c] for c in (FILE, SHEET, LINE, ROW) if record and c in place})
+        row.update({place[c]: record.get(c) for c in (FILE, SHEET, LINE, ROW) if record and c in place})
     note = f"{back} cells that the spreadsheet alone changed (dates, zeros, decimal signs) read as they were"
     frame = pl.DataFrame(rows, schema=grid.rows.schema, orient="row")
     return replace(grid, rows=frame, told=(*grid.told, *([note] if back else [])))
 
 
 def _record_of(
-    row: Mapping[str, str | None], place: Mapping[str, str], told: Mapping[str, dict[str, str | None]]
+    row: Mapping[str, str | None], place: Mapping[str, str], told: Mapping[str, list[dict[str, str | None]]]
 ) -> dict[str, str | None] | None:
-    """Return the row as it was set aside: by its mark, or by its place if the mark was taken for a number."""
+    """Return the row as it was set aside: by its mark, or by its place if the mark was taken for a number.
+
+    Rows of a table of records have no mark: of those that had its place, the one with most of its cells.
+    """
     mark = row[place[ROW]] or ""
+    here = row[place[FILE]], row[place[LINE]]
+    if not mark:
+        alike = [
+            (_cells_alike(row, place, record), nth) for nth, record in enumerate(told.get(spot(*here), ()))
+        ]
+        return told[spot(*here)][max(alike)[1]] if alike and max(alike)[0] else None
     if mark in told:
-        return told[mark]
-    if not mark or re.fullmatch(r"[0-9a-f]{16}", mark):
+        return told[mark][-1]
+    if re.fullmatch(r"[0-9a-f]{16}", mark):
         return None
-    spot = (row[place[FILE]], row[place[LINE]])
-    here = [r for r in told.values() if (r[FILE], r[LINE]) == spot and _same(r[ROW] or "", mark, None)]
-    return here[0] if len(here) == 1 else None
+    found = [
+        record
+        for records in told.values()
+        for record in records[-1:]
+        if (record[FILE], record[LINE]) == here and record.get(ROW) and _same(record[ROW] or "", mark, None)
+    ]
+    return found[0] if len(found) == 1 else None
+
+
+def _cells_alike(
+    row: Mapping[str, str | None], place: Mapping[str, str], record: Mapping[str, str | None]
+) -> int:
+    pairs = [(was, row[place[name]]) for name, was in record.items() if name in place and name not in COLUMNS]
+    return sum(bool(was and came and _same(was, came, None)) for was, came in pairs)
 
 
 def _habit(pairs: Sequence[tuple[str, str]], today: date) -> _Habit:

@@ -185,3 +185,40 @@ def test_a_mark_that_was_taken_for_a_number_is_known_by_its_place(desk):
     desk.load(desk.save_as(office("dmy", True), mend))
     assert desk.visits()[1] == AFTER[1]
     assert desk.store.run("SELECT row_mark, line FROM journal.mended") == [(number, 3)]
+
+
+def test_rows_of_the_records_own_tables_come_back_through_a_spreadsheet(tmp_path):
+    folder = tmp_path / "records"
+    folder.mkdir()
+    (folder / "sites.csv").write_text("site_id\n0007\n")
+    (folder / "visits.csv").write_text(
+        "visit_id,site_id,visit_date,reported_on,inlet_pressure_kpa,notes\n"
+        "0001,0007,2024-01-05,,310.5,a\n0002,0007,2024-02-14,2024-12-01,-1,=b\n0003,,2024-03-04,,310.5,c\n"
+    )
+    (folder / "work.csv").write_text("visit_id,component,action\n0001,uv_lamp,fitted\n")
+    with Store(":memory:") as store:
+        load_paths(store, [folder], today=TODAY, components=COMPONENTS)
+        (place,) = write_set_aside(store, tmp_path / "mend")
+        rows = list(csv.DictReader(place.read_text(encoding="utf-8-sig").splitlines()))
+        show = office("dmy", comma=True)
+        for row in rows:
+            row.update({column: show(column, cell) for column, cell in row.items()})
+            row["site_id"] = row["site_id"] or "7"
+            row["inlet_pressure_kpa"] = row["inlet_pressure_kpa"].replace("-1", "298,5")
+            row["reported_on"] = row["reported_on"].replace(".12.", ".02.")
+        with place.open("w", encoding="cp1252", newline="") as out:
+            writer = csv.DictWriter(out, rows[0], delimiter=";")
+            writer.writeheader()
+            writer.writerows(rows)
+        for accepted in (2, 0):
+            (report,) = load_paths(store, [place], today=TODAY, components=COMPONENTS).files
+            assert (report.accepted, report.refused, report.values_set_aside) == (accepted, 0, 0)
+        assert store.run(
+            "SELECT visit_id, site_id, visit_date::VARCHAR, reported_on::VARCHAR, inlet_pressure_kpa, notes "
+            "FROM records.visits ORDER BY visit_id"
+        ) == [
+            ("0001", "0007", "2024-01-05", None, 310.5, "a"),
+            ("0002", "0007", "2024-02-14", "2024-02-01", 298.5, "=b"),
+            ("0003", "0007", "2024-03-04", None, 310.5, "c"),
+        ]  # fmt: skip
+        assert store.run("SELECT * FROM journal.refused") == []

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import polars as pl
 
 from fleetstats.errors import IntakeError
+from fleetstats.intake.corrections import is_set_aside
 from fleetstats.intake.fields import TABLES, Table
 from fleetstats.intake.files import RawTable, is_table_name, read_tables
 from fleetstats.intake.import_map import ImportMap
@@ -25,6 +27,8 @@ from fleetstats.intake.journal import (
     note_refused,
 )
 from fleetstats.intake.merge import Merged, merge
+from fleetstats.intake.readers import Grid
+from fleetstats.intake.resaved import take_back
 from fleetstats.intake.rules import cell_faults, literal, order_faults, quoted, reference_faults, typed_query
 from fleetstats.intake.sheet_loads import SheetLoad, open_sheets
 from fleetstats.store import Store
@@ -77,11 +81,14 @@ def load_paths(
         If a file cannot be read at all, or sites, visits or work are neither given nor in the store.
     """
     own, by_map = _sorted_out(paths, import_map)
-    files = read_tables(own)
     sheets = [] if import_map is None else open_sheets(by_map, import_map, today=today, components=components)
     with store.transaction():
         make_tables(store)
-        files += [table for sheet in sheets for table in sheet.prepare(store)]
+        files = read_tables(own, seen_first=partial(_without_habits, store, today))
+        for sheet in sheets:
+            sheet.read(store)
+        for sheet in sheets:
+            files += sheet.make(store, [other for other in sheets if other is not sheet])
         _refuse_gaps(store, files)
         load_id = next_load(store)
         reports: list[FileReport] = []
@@ -89,6 +96,13 @@ def load_paths(
             for group in _groups(table, files):
                 reports += _Batch(store, _with_components(table, components), group, load_id, today).load()
         return LoadReport(tuple(_with_sheets(store, sheets, reports, load_id)))
+
+
+def _without_habits(store: Store, today: date, grid: Grid) -> Grid:
+    """Return a grid as it is read: rows set aside without what a spreadsheet did to them."""
+    return (
+        take_back(store, grid, site_headers=("site_id",), today=today) if is_set_aside(grid.header) else grid
+    )
 
 
 def _sorted_out(paths: Iterable[Path | str], rules: ImportMap | None) -> tuple[list[Path], list[Path]]:

@@ -24,10 +24,12 @@ REASON, FILE, SHEET, LINE, ROW = (
 )  # fmt: skip
 COLUMNS: Final = (REASON, FILE, SHEET, LINE, ROW)
 _ENCODINGS: Final = ("utf-8", "utf-16-le", "utf-16-be")
-#: One row a row of a sheet that was set aside and came back mended, by the mark of what it was.
+#: One row a row of a sheet that was set aside and came back mended, by the mark of what it was; record is
+#: what it was, as JSON.
 _MENDED = (
     "CREATE TABLE IF NOT EXISTS journal.mended (load_id INTEGER, row_mark VARCHAR, file VARCHAR, "
-    "sheet VARCHAR, line BIGINT)"
+    "sheet VARCHAR, line BIGINT, record VARCHAR)",
+    "ALTER TABLE journal.mended ADD COLUMN IF NOT EXISTS record VARCHAR",
 )
 
 
@@ -139,9 +141,38 @@ def read_set_aside(data: bytes, path: Path) -> list[Grid]:
     return [replace(grid, rows=rows)]
 
 
+def make_mended(store: Store) -> None:
+    """Make the journal's table of rows that came back mended, if the store does not have it yet."""
+    for statement in _MENDED:
+        store.run(statement)
+
+
+def rows_once_set_aside(store: Store) -> dict[str, list[dict[str, str | None]]]:
+    """Return every row that is or was set aside, as it was written, with its place.
+
+    Those of a sheet stand under their mark, those of a table of records under the file and line they had.
+    """
+    make_mended(store)
+    query = (
+        "SELECT file, sheet, line, record FROM journal.mended WHERE record IS NOT NULL UNION ALL "
+        "SELECT file, sheet, line, record FROM journal.refused WHERE record IS NOT NULL"
+    )
+    found: dict[str, list[dict[str, str | None]]] = {}
+    for file, sheet, line, record in store.run(query):
+        cells = json.loads(record)
+        place = {FILE: file, SHEET: sheet, LINE: str(line)}
+        found.setdefault(cells.get(ROW) or spot(file, str(line)), []).append({**cells, **place})
+    return found
+
+
+def spot(file: str | None, line: str | None) -> str:
+    """Return the place of a row of a table of records, as `rows_once_set_aside` writes it."""
+    return f"{file}\n{line}"
+
+
 def mended_lines(store: Store, grid: Grid) -> frozenset[int]:
     """Return the lines of a sheet whose rows, just as they stand, came back mended by an earlier load."""
-    store.run(_MENDED)
+    make_mended(store)
     marks = {mark for (mark,) in store.run("SELECT row_mark FROM journal.mended")}
     if not marks:
         return frozenset()
@@ -170,7 +201,7 @@ def note_mended(
     hashes : sequence of str
         The content hashes under which this load noted what it set aside.
     """
-    store.run(_MENDED)
+    make_mended(store)
     names = {plain(name): name for name in cells.columns}
     file, line, was = (pl.col(names[name]) for name in (FILE, LINE, ROW))
     sheet = pl.col(names[SHEET]) if SHEET in names else pl.lit(None, pl.String)
@@ -186,6 +217,12 @@ def note_mended(
     store.stage("came", came.filter(pl.col("line").is_not_null()))
     mine = {"h": list(hashes)}
     store.run(
+        f"INSERT INTO journal.mended SELECT {load_id}, was, c.file, c.sheet, c.line, any_value(j.record) "
+        "FROM temp.came AS c LEFT JOIN journal.refused AS j "
+        f"ON json_extract_string(j.record, '$.{ROW}') = c.was "
+        "WHERE edited AND NOT refused AND was NOT IN (SELECT row_mark FROM journal.mended) GROUP BY ALL"
+    )
+    store.run(
         "DELETE FROM journal.refused AS j USING temp.came AS c WHERE j.file = c.file AND j.line = c.line "
         "AND j.sheet IS NOT DISTINCT FROM c.sheet AND NOT list_contains($h, j.content_hash)",
         mine,
@@ -198,8 +235,4 @@ def note_mended(
     store.run(
         "DELETE FROM journal.cuts AS j USING temp.came AS c WHERE NOT c.refused AND j.line = c.line "
         "AND j.file = c.file || coalesce(' [' || c.sheet || ']', '')"
-    )
-    store.run(
-        f"INSERT INTO journal.mended SELECT {load_id}, was, file, sheet, line FROM temp.came "
-        "WHERE edited AND NOT refused"
     )

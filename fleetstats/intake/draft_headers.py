@@ -11,9 +11,16 @@ from typing import Final
 from fleetstats.intake.fields import TABLES
 from fleetstats.intake.units import MEASURES, measure_of, unit_named
 
+_MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _DATE = re.compile(
-    r"\d{1,4}[/.\- ]\d{1,2}[/.\- ]\d{1,4}.*|\d{1,2}[ \-]?[A-Za-z]{3}.*|[A-Za-z]{3,9}\.? \d{1,2}.*"
+    r"\d{1,4}[/.\- ]\d{1,2}[/.\- ]\d{1,4}.*|(?:[a-z]{3,9},? )?\d{1,2}(?:st|nd|rd|th)?[ \-./]*"
+    + _MONTH
+    + r".*|"
+    + _MONTH
+    + r"[ \-./]*\d{1,2}.*",
+    re.IGNORECASE,
 )
+_CALLED_DATE: Final = r"date|\bday\b|\bwhen\b|visited|serviced"
 _FIGURES = re.compile(r"[+-]?[\d.,' ]*\d\s*\D{0,12}")
 
 
@@ -38,6 +45,7 @@ class _Sign:
     values: str = "any"
 
 
+_NOT_STAFF: Final = r"^(?!.*(tech|fitter|plumber|engineer|staff|driver|product|item|part))"
 _PRESSURE: Final = r"(?=.*(psi|kpa|\bbar\b|press))"
 #: Tried in order; a field that one column has is not given to another.
 _SIGNS: Final = tuple(
@@ -54,12 +62,12 @@ _SIGNS: Final = tuple(
         ("reported_on", r"(report|call|phon|rang|ring).*(\bon\b|date|day)|date.*(report|call)", "date"),
         ("left_on", r"\bleft\b|cancel|ended|closed", "date"),
         ("tank_installed", r"tank.*(yr|year|date|install|built|age)|(yr|year|installed).*tank", "year"),
-        ("visit_date", r"date|\bday\b|\bwhen\b|visited|serviced", "date"),
+        ("visit_date", _CALLED_DATE, "date"),
         ("visit_id", r"(job|visit|ticket|order|docket|invoice|call|slip|report).*(#|no\b|num|\bid\b|ref)"),
         ("visit_id", r"^(job|visit|ticket|work ?order|docket|invoice)$"),
-        ("site_id", r"(customer|client|site|account|property|acc).*(#|\bno\b|num|\bid\b|code)", "any"),
-        ("site_id", r"^(customer|client|site|account|property|household|home|owner)s?$", "any"),
-        ("site_name", r"(customer|client|site|owner)?\s*\bname\b|surname", "any"),
+        ("site_id", r"(customer|cust\b|client|site|account|property|acc).*(#|\bno\b|num|\bid\b|code)", "any"),
+        ("site_id", r"^(customer|cust|client|site|account|property|household|home|owner)s?$", "any"),
+        ("site_name", _NOT_STAFF + r".*(\bname\b|surname)", "any"),
         ("address_id", r"address|street|\broad\b", "any"),
         ("meter_m3", r"meter|metre reading|totali[sz]er|reading", "number"),
         ("tank_litres", r"tank.*(lit|gal|size|capacity|vol|m3)|(lit|gal|size|capacity).*tank", "number"),
@@ -152,6 +160,11 @@ def _second_choices(
                 why = f"{named:,} of {len(values[i]):,} cells name a component: each line is an item"
                 guesses[i] = ColumnGuess(header, why, work="by_word")
                 break
+
+
+def called_a_date(header: str) -> bool:
+    """Return whether a header names the day of a visit."""
+    return bool(re.search(_CALLED_DATE, _bare(header)))
 
 
 def component_named(text: str) -> str | None:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -14,20 +13,17 @@ from pathlib import Path
 import polars as pl
 
 from fleetstats.errors import IntakeError
-from fleetstats.intake.draft_headers import ColumnGuess, guess_columns
+from fleetstats.intake.draft_headers import ColumnGuess, called_a_date
+from fleetstats.intake.draft_sheets import Chosen, choose_sheets, values_of
 from fleetstats.intake.draft_words import guess_item, guess_word, guess_work
 from fleetstats.intake.fields import TABLES, Column
-from fleetstats.intake.files import refuse_twins
-from fleetstats.intake.import_map import BLANKS, BY_WORD
+from fleetstats.intake.import_map import BY_WORD
 from fleetstats.intake.near_names import near_names
-from fleetstats.intake.readers import Grid, read_grids, sheet_names
-from fleetstats.intake.readers.choose import file_bytes
 from fleetstats.intake.units import NumberStyle, in_record_units, measure_of
 from fleetstats.intake.words import ANSWER_COLUMNS, same_word, write_rows
-from fleetstats.intake.written_dates import likeliest_order
+from fleetstats.intake.written_dates import ORDERS, iso_date, likeliest_order, misfits
 
 _DATES = ("date", "date_or_year")
-_ISO = re.compile(r"\d{4}-\d{2}-\d{2}.*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,88 +54,44 @@ def draft_map(path: Path, *, words_name: str, today: date, components: Collectio
     IntakeError
         If the file cannot be read, names a column twice, or shows no column of sites or of dates.
     """
-    data = file_bytes(path)
-    names = sheet_names(data, path)
-    grid, guesses, others = _chosen(data, path, names, components)
-    return _Drafting(path, grid, guesses, others, words_name, today, tuple(components)).draft()
-
-
-def _chosen(
-    data: bytes, path: Path, names: Sequence[str], components: Collection[str]
-) -> tuple[Grid, list[ColumnGuess], list[str]]:
-    """Return the sheet that looks most like a service log, its guesses, and the sheets that are not read."""
-    grids = [] if names else read_grids(data, path)
-    for name in names:
-        with suppress(IntakeError):  # an empty sheet beside the log is no fault
-            grids += read_grids(data, path, sheets=[name])
-    if not grids:
-        raise IntakeError(
-            f"{path}: none of its sheets holds a table; accepted is a header row and rows below it"
-        )
-    ranked: list[tuple[int, int, Grid, list[ColumnGuess]]] = []
-    for grid in grids:
-        guesses = _guesses(grid, components)
-        known = sum(guess.to != "nothing" for guess in guesses)
-        ranked.append((known * min(grid.rows.height, 50), -len(ranked), grid, guesses))
-    _, _, best, guesses = max(ranked, key=lambda one: one[:2])
-    refuse_twins(best.header, best.file if best.sheet is None else f"{best.file}, sheet {best.sheet}")
-    return best, guesses, [name for name in names if name != best.sheet]
-
-
-def _guesses(grid: Grid, components: Collection[str]) -> list[ColumnGuess]:
-    headers = [" ".join(name.split()) for name in grid.header]
-    return guess_columns(headers, [_values(grid, i) for i in range(len(headers))], components)
-
-
-def _values(grid: Grid, i: int) -> list[str]:
-    found: list[str] = grid.rows[str(i)].drop_nulls().to_list()
-    return [value for value in found if same_word(value) not in BLANKS]
+    chosen = choose_sheets(path, components)
+    return _Drafting(path, chosen, words_name, today, tuple(components)).draft()
 
 
 class _Drafting:
     """A map on its way from guesses to text."""
 
     def __init__(
-        self,
-        path: Path,
-        grid: Grid,
-        guesses: list[ColumnGuess],
-        others: list[str],
-        words_name: str,
-        today: date,
-        components: tuple[str, ...],
+        self, path: Path, chosen: Chosen, words_name: str, today: date, components: tuple[str, ...]
     ) -> None:
-        self.path, self.grid, self.guesses, self.others = path, grid, guesses, others
+        self.path, self.chosen, self.grid, self.guesses = path, chosen, chosen.grid, chosen.guesses
         self.words_name, self.today, self.components = words_name, today, components
-        self.places = {guess.to: i for i, guess in enumerate(guesses) if guess.to}
+        self.places = {guess.to: i for i, guess in enumerate(self.guesses) if guess.to}
         missing = [name for name in ("site_id", "visit_date") if name not in self.places]
         if missing:
             what = "sites (customer, site, address)" if missing[0] == "site_id" else "dates of visits"
             raise IntakeError(
                 f"{path}: no column of {what} was recognised; found are "
-                f"{', '.join(filter(None, grid.header))}; "
+                f"{', '.join(filter(None, self.grid.header))}{self._no_dates(missing[0])}; "
                 "name that column so in its header, or write the map by hand (README, Your own sheet)"
             )
 
     def draft(self) -> Draft:
-        order, why_order = self._date_order()
+        order, why_order = self._date_order("visit_date")
         comma = self._decimal_comma()
         rows = self._word_rows(comma)
         unknown = sum(not row["guess"] for row in rows if row["column"] != self._site_header)
         head = [
             f"# A first map of {self.path.name}{self._sheet_words()}: {self.grid.rows.height:,} rows.",
+            *(f"# Found out: {_comment(told)}." for told in self.grid.told),
             "# Every line is a guess with its reason: read it through, correct what is wrong. The words of "
             "the",
             f"# sheet stand in {self.words_name}: write in its column 'answer' where a guess is wrong.",
             "",
             "[sheet]",
             f"file = {_text(self.path.name)}",
+            *self._sheet_keys(),
         ]
-        if self.grid.sheet is not None:
-            told = f"  # not read: {', '.join(self.others)}" if self.others else ""
-            head.append(f"name = {_text(self.grid.sheet)}{_comment(told)}")
-        if self.grid.header_line:
-            head.append(f"header_row = {self.grid.header_line}")
         one, why_one = self._one_row_is()
         head += [
             f'one_row_is = "{one}"  # {why_one}',
@@ -149,10 +101,14 @@ class _Drafting:
         ]
         if "visit_id" not in self.places:
             head.append("# no column of visit numbers: a visit is known by its site and date")
-        body = [line for guess in self.guesses if guess.header for line in _column(guess)]
+        body = [
+            line for guess in self.guesses if guess.header
+            for line in (*_column(guess), *self._own_order(guess, order))
+        ]  # fmt: skip
         header = ("column", "word", "count", "guess", "answer", "why")
         told = f"{sum(g.to != 'nothing' for g in self.guesses)} of {len(self.guesses)} columns recognised, "
         told += f"{len(rows)} words listed, {unknown} of them without a guess"
+        told += "".join(f"; {note}" for note in self.grid.told)
         return Draft("\n".join([*head, *body]) + "\n", write_rows(header, rows), told)
 
     @property
@@ -160,25 +116,71 @@ class _Drafting:
         return self.guesses[self.places["site_id"]].header
 
     def _sheet_words(self) -> str:
-        return "" if self.grid.sheet is None else f", sheet {' '.join(self.grid.sheet.split())}"
+        names = [" ".join(name.split()) for name in self.chosen.sheets]
+        return f", sheet{'s' if len(names) > 1 else ''} {', '.join(names)}" if names else ""
+
+    def _sheet_keys(self) -> Iterable[str]:
+        names = [_text(name) for name in self.chosen.sheets]
+        if names:
+            others = self.chosen.others
+            told = f"  # not read: {', '.join(others)}" if others else ""
+            if len(names) > 1:
+                told = f"  # all that have this header{told.replace('  #', ';')}"
+            yield f"name = {names[0] if len(names) == 1 else '[' + ', '.join(names) + ']'}{_comment(told)}"
+        if self.chosen.header_line:
+            yield f"header_row = {self.chosen.header_line}"
+
+    def _no_dates(self, missing: str) -> str:
+        """Return what to say of a column that is called a date and holds none."""
+        for i, guess in enumerate(self.guesses):
+            if missing == "visit_date" and guess.to == "nothing" and called_a_date(guess.header):
+                like = ", ".join(f"'{value}'" for value in list(dict.fromkeys(values_of(self.grid, i)))[:3])
+                return (
+                    f"; '{guess.header}' is called a date but holds {like or 'nothing'}: accepted are days, "
+                    "as 2026-06-30 or 6/30/2026 (a year alone does not say when)"
+                )
+        return ""
 
     # -- the sheet as a whole ----------------------------------------------------------------------------
 
-    def _date_order(self) -> tuple[str, str]:
-        written = _values(self.grid, self.places["visit_date"])
-        told = [value for value in written if not _ISO.fullmatch(value)]
+    def _date_order(self, field: str) -> tuple[str, str]:
+        """Return the order of day and month in the column of a field, and how it was found."""
+        written = values_of(self.grid, self.places[field])
+        told = [value for value in written if not self._any_order(value)]
         if not told:
-            return "year_month_day", "all dates are real ones"
+            return "year_month_day", "all dates are real ones, or say the month in letters"
         order, fits, next_best = likeliest_order(told, today=self.today)
         why = f"{fits:,} of {len(told):,} dates written as text fit this order, {next_best:,} the next best"
-        return order, why + (": CHECK THIS, the dates do not tell" if fits == next_best else "")
+        if fits == next_best:
+            return order, f"{why}: CHECK THIS, the dates do not tell"
+        two = misfits(told, order, today=self.today)
+        if two.other_only:
+            why += (
+                f": CHECK THIS, {two.other_only:,} fit another order alone, so this column holds two; write "
+                "them as YYYY-MM-DD"
+            )
+        return order, why
+
+    def _any_order(self, value: str) -> bool:
+        """Return whether a date says the same in any order."""
+        days = {iso_date(value, order, today=self.today) for order in ORDERS}
+        return len(days) == 1 and None not in days
+
+    def _own_order(self, guess: ColumnGuess, order: str) -> Iterable[str]:
+        """Return the key of a column whose dates stand in another order than those of the visits."""
+        name = guess.to or ""
+        if name == "visit_date" or name not in self.places or _field_of(guess).kind not in _DATES:
+            return
+        own, why = self._date_order(name)
+        if own not in (order, "year_month_day"):
+            yield f'date_order = "{own}"  # {why}'
 
     def _decimal_comma(self) -> bool:
         """Return whether the numbers of the sheet have a comma before the fraction."""
         votes: Counter[bool] = Counter()
         for i, guess in enumerate(self.guesses):
             if _field_of(guess).kind == "number":
-                for value in set(_values(self.grid, i)):
+                for value in set(values_of(self.grid, i)):
                     votes[True] += bool(re.fullmatch(r"\D?\d+,\d{1,2}\D*", value))
                     votes[False] += bool(re.fullmatch(r"\D?\d+\.\d{1,2}\D*", value))
         return votes[True] > votes[False]
@@ -218,7 +220,9 @@ class _Drafting:
         column = _field_of(guess)
         if guess.work is not None and guess.gives in ("words", "action"):
             told = (
-                guess_item(word, self.components) if guess.work == BY_WORD else guess_work(word, guess.work)
+                guess_item(word, self.components)
+                if guess.work == BY_WORD
+                else guess_work(word, guess.work, guess.header)
             )
             return told.answer, told.why
         if column.kind == "number":

@@ -70,7 +70,7 @@ _SIGNS: Final[dict[str, tuple[tuple[str, str], ...]]] = {
 }
 _ACTIONS: Final = (
     ("removed", r"remov|taken out|bypass"),
-    ("replaced", r"chang|replac|\bnew\b|swap|renew|\bchg|^y$|^yes$"),
+    ("replaced", r"chang|replac|\bnew\b|swap|renew|\bchg"),
     ("fitted", r"install|fitted|\bfit\b|commission"),
     ("cleaned", r"wip|clean|wash|rins|polish|flush"),
     ("inspected", r"check|inspect|look|\bok(ay)?\b|good|fine|test"),
@@ -85,10 +85,14 @@ _CONDITIONS: Final = (
     ("expired", r"\bdue\b|expir|hours|overdue|out of date|life|end of"),
     ("good", r"\bok(ay)?\b|good|fine|\bclean\b|as new"),
 )
+#: Cells that say no more than that what the header names was done: "Sleeve cleaned: Y".
+_TICK: Final = re.compile(r"y|yes|true|x|xx|1|\u2713|\u2714|\u2611|done")
+#: The material of a cartridge, not what was found.
+_CARBON_BLOCK: Final = re.compile(r"\b(carbon|activated|extruded) block\b|\bblock carbon\b")
 #: Words that only repeat which part is meant, or that say no more than the action does.
 _LEFT_OVER: Final = re.compile(
     r"\b(\w*chang\w*|replac\w*|new|swap\w*|renew\w*|install\w*|fitted|fit|wip\w*|clean\w*|wash\w*|check\w*|"
-    r"inspect\w*|was|very|some|lamp|bulb|filter|cartridge|sleeve|sediment|carbon|uv|and|with|the|removed)\b|[^\w]+"
+    r"inspect\w*|was|very|some|lamp|bulb|filter|cartridge|sleeve|sediment|carbon|quartz|uv|and|with|the|removed)\b|[^\w]+"
 )
 
 
@@ -111,15 +115,18 @@ def guess_word(word: str, column: Column) -> WordGuess:
     return _NO_GUESS
 
 
-def guess_work(word: str, component: str) -> WordGuess:
+def guess_work(word: str, component: str, header: str = "") -> WordGuess:
     """Return a guess at what a cell's word says was done to a component, and what was found.
 
-    `changed` alone says nothing of what was found: the condition stays unknown.
+    `changed` alone says nothing of what was found: the condition stays unknown. A tick says that what the
+    `header` names was done.
     """
-    bare = same_word(word)
+    bare = _CARBON_BLOCK.sub("carbon", same_word(word))
+    if _TICK.fullmatch(bare):
+        return _ticked(component, header)
     if bare in BLANKS:
         return WordGuess(BLANK, "says no more than a blank cell")
-    if re.fullmatch(r"n|no|none|0|not (done|needed|changed|due)|skipped", bare):
+    if re.fullmatch(r"n|no|none|false|0|not (done|needed|changed|due)|skipped", bare):
         return WordGuess(NOTHING, "nothing was done")
     action = next((name for name, pattern in _ACTIONS if re.search(pattern, bare)), None)
     condition = _condition(bare, action, component)
@@ -137,6 +144,17 @@ def guess_work(word: str, component: str) -> WordGuess:
     if condition == "good" and action in ("replaced", "fitted"):
         told += "; if 'ok' is said of the new part, answer the action alone"
     return WordGuess(f"{action}, {condition}", told)
+
+
+def _ticked(component: str, header: str) -> WordGuess:
+    """Return what a bare yes means: what the header says, else a change; a sleeve may be wiped or changed."""
+    named = same_word(header)
+    action = next((name for name, pattern in _ACTIONS if re.search(pattern, named)), None)
+    if action is None and component == "quartz_sleeve":
+        return WordGuess("", "a tick: write which, cleaned or replaced, or leave blank to set it aside")
+    if action is None:
+        return WordGuess("replaced", "a tick: taken as changed; the condition is unknown")
+    return WordGuess(action, f"a tick under '{header}': what was found is unknown")
 
 
 def _condition(bare: str, action: str | None, component: str) -> str | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -41,7 +41,13 @@ class RawTable:
         return self.rows.height + len(self.misshapen)
 
 
-def read_tables(paths: Iterable[Path | str]) -> list[RawTable]:
+def _as_it_is(grid: Grid) -> Grid:
+    return grid
+
+
+def read_tables(
+    paths: Iterable[Path | str], *, seen_first: Callable[[Grid], Grid] = _as_it_is
+) -> list[RawTable]:
     """Return the rows of every file named, or in a folder named, that holds a table of records.
 
     Parameters
@@ -49,6 +55,8 @@ def read_tables(paths: Iterable[Path | str]) -> list[RawTable]:
     paths : iterable of Path
         Files called after their table (`visits.csv`), workbooks with sheets called after tables, or folders
         of files called after their table. Other files in a folder are left alone.
+    seen_first : callable, optional
+        Sees each grid with all its columns, and returns it as it is to be read.
 
     Raises
     ------
@@ -57,7 +65,7 @@ def read_tables(paths: Iterable[Path | str]) -> list[RawTable]:
         file, what was found, what is accepted and the nearest name.
     """
     found = [file for path in paths for file in _files_of(Path(path))]
-    return [raw for file in dict.fromkeys(found) for raw in _read(file)]
+    return [raw for file in dict.fromkeys(found) for raw in _read(file, seen_first)]
 
 
 def is_table_name(path: Path) -> bool:
@@ -80,13 +88,13 @@ def _files_of(path: Path) -> list[Path]:
     return [path]
 
 
-def _read(path: Path) -> list[RawTable]:
+def _read(path: Path, seen_first: Callable[[Grid], Grid]) -> list[RawTable]:
     data = file_bytes(path)
     sheets = {name: plain(name) for name in sheet_names(data, path) if plain(name) in TABLES}
     if plain(path.stem) in TABLES and plain(path.stem) not in sheets.values():
-        return [_table_of(data, path, TABLES[plain(path.stem)], None)]
+        return [_table_of(data, path, TABLES[plain(path.stem)], None, seen_first)]
     if sheets:
-        return [_table_of(data, path, TABLES[table], sheet) for sheet, table in sheets.items()]
+        return [_table_of(data, path, TABLES[table], sheet, seen_first) for sheet, table in sheets.items()]
     raise IntakeError(
         f"{path}: '{path.stem}' is not the name of a table of records; accepted are {', '.join(TABLES)}; "
         f"the nearest is '{nearest(path.stem, TABLES)}': rename the file; or, if it is a sheet of your own, "
@@ -94,7 +102,9 @@ def _read(path: Path) -> list[RawTable]:
     )
 
 
-def _table_of(data: bytes, path: Path, table: Table, sheet: str | None) -> RawTable:
+def _table_of(
+    data: bytes, path: Path, table: Table, sheet: str | None, seen_first: Callable[[Grid], Grid]
+) -> RawTable:
     known = set(table.names)
 
     def names_known(row: Sequence[str]) -> int:
@@ -102,7 +112,7 @@ def _table_of(data: bytes, path: Path, table: Table, sheet: str | None) -> RawTa
 
     grid = read_grids(data, path, sheets=[sheet] if sheet else None, score=names_known)[0]
     digest = hashlib.sha256(data if sheet is None else data + sheet.encode()).hexdigest()
-    return grid_table(grid, table, digest)
+    return grid_table(seen_first(grid), table, digest)
 
 
 def grid_table(grid: Grid, table: Table, content_hash: str) -> RawTable:

@@ -160,9 +160,15 @@ def _note_found(store: Store) -> None:
 
 
 def _forget_sent_again(store: Store, name: str, same: Sequence[str]) -> None:
-    """Delete what other content said just as `found` says it again: the same rows in a new file."""
+    """Delete what other content said just as `found` says it again: the same rows in a new file.
+
+    Two sheets of one load that hold the same faulty row are told both: each is accounted for by itself.
+    """
     alike = " AND ".join(f"j.{quoted(c)} IS NOT DISTINCT FROM f.{quoted(c)}" for c in same)
-    store.run(f"DELETE FROM journal.{name} AS j USING temp.found AS f WHERE {alike} AND {_OTHER_CONTENT}")
+    store.run(
+        f"DELETE FROM journal.{name} AS j USING temp.found AS f WHERE {alike} AND {_OTHER_CONTENT} "
+        "AND j.load_id < f.load_id"
+    )
 
 
 def note_misshapen(store: Store, file: RawTable, load_id: int) -> None:

@@ -14,9 +14,9 @@ from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import TABLES, Column, nearest, plain
 from fleetstats.intake.import_map import BY_WORD, FieldRule, ImportMap, WorkRule
 from fleetstats.intake.readers import Grid
-from fleetstats.intake.units import NumberStyle, in_record_units, measure_of
+from fleetstats.intake.units import NOT_READ, NumberStyle, in_record_units, measure_of
 from fleetstats.intake.words import WorkWord, read_work, same_word
-from fleetstats.intake.written_dates import iso_date
+from fleetstats.intake.written_dates import iso_date, misfits
 
 _YES_NO = {
     "y": "yes",
@@ -50,6 +50,7 @@ class MappedRows:
     work: pl.DataFrame | None
     others: Mapping[str, pl.DataFrame]
     blanks: Mapping[str, int]
+    notes: tuple[str, ...] = ()
 
 
 def map_rows(grid: Grid, rules: ImportMap, *, today: date, components: Sequence[str]) -> MappedRows:
@@ -73,12 +74,13 @@ def map_rows(grid: Grid, rules: ImportMap, *, today: date, components: Sequence[
     return MappedRows(
         cells=first,
         repeats=tuple(repeats),
-        facts=_facts(fields, rules),
+        facts=_facts(fields, good, rules),
         visits=_visits(fields, good, rules) if has_visits else None,
         line_visits=good.select("line", "visit_id") if has_visits else fields.select("line"),
         work=work.join(good.select("line", "visit_id"), on="line") if has_visits else None,
         others=_others(fields, rules),
         blanks=dict(reader.blanks),
+        notes=tuple(reader.notes),
     )
 
 
@@ -117,6 +119,7 @@ class _CellReader:
     def __init__(self, rules: ImportMap, today: date, components: Sequence[str]) -> None:
         self.rules, self.today, self.components = rules, today, components
         self.blanks: Counter[str] = Counter()
+        self.notes: list[str] = []
 
     def fields(self, cells: pl.DataFrame, rules: Iterable[FieldRule]) -> pl.DataFrame:
         """Return `line` and every field; where several columns fill one, the first that is not blank."""
@@ -128,6 +131,8 @@ class _CellReader:
             style = NumberStyle(measure_of(rule.column.name), rule.unit, rule.decimal_comma)
             read = self._reading(rule.words, rule.column, style, rule.date_order)
             values = self._translated(cells[rule.header], read, rule.words)
+            if rule.column.kind in ("date", "date_or_year"):
+                self._weigh_order(cells[rule.header], rule)
             found[name] = found[name].zip_with(found[name].is_not_null(), values) if name in found else values
         return pl.DataFrame(found)
 
@@ -193,7 +198,7 @@ class _CellReader:
             if text is None:
                 return None
             if column.kind == "number":
-                return in_record_units(text, style) or text
+                return in_record_units(text, style) or text + NOT_READ
             if column.kind in ("date", "date_or_year"):
                 return iso_date(text, order, today=self.today) or text
             if column.kind == "yes_no":
@@ -207,6 +212,17 @@ class _CellReader:
     ) -> pl.Series:
         self._count_blanks(written, words)
         return _replaced(written, {text: read(text) for text in written.drop_nulls().unique().to_list()})
+
+    def _weigh_order(self, written: pl.Series, rule: FieldRule) -> None:
+        """Note a column in which some dates are one in another order alone: others may be read wrongly."""
+        found = misfits(written.drop_nulls().to_list(), rule.date_order, today=self.today)
+        if found.other_only:
+            self.notes.append(
+                f"CHECK '{rule.header}': {found.other_only:,} of its dates are none as "
+                f"{rule.date_order.replace('_', ', ')} but are one in another order, so {found.either:,} "
+                "more that fit both may be read wrongly: write those dates as YYYY-MM-DD, or correct "
+                "date_order in the map"
+            )
 
     def _count_blanks(self, written: pl.Series, words: Mapping[str, object]) -> None:
         for text, count in written.drop_nulls().value_counts().rows():
@@ -255,12 +271,17 @@ def _of_table(fields: pl.DataFrame, rules: ImportMap, table: str, *also: str) ->
     return fields.select("line", *wanted)
 
 
-def _facts(fields: pl.DataFrame, rules: ImportMap) -> pl.DataFrame | None:
+def _facts(fields: pl.DataFrame, good: pl.DataFrame, rules: ImportMap) -> pl.DataFrame | None:
+    """Return what the lines say of sites; one without a visit to accept is none: a line of totals."""
     told = any(
         rule.table.name in ("sites", "visits") and rule.column.name != "site_id" for rule in rules.fields
     )
     others = any(rule.table.name not in ("sites", "visits") for rule in rules.fields)
-    return _of_table(fields, rules, "sites", "site_id", "visit_date") if told or not others else None
+    if others and not told:
+        return None
+    return _of_table(
+        fields.join(good.select("site_id"), on="site_id", how="semi"), rules, "sites", "site_id", "visit_date"
+    )
 
 
 def _visits(fields: pl.DataFrame, good: pl.DataFrame, rules: ImportMap) -> pl.DataFrame:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fleetstats.intake.fields import TABLES, Column
 from fleetstats.intake.import_map import BY_WORD, FieldRule, ImportMap, WorkRule
 from fleetstats.intake.rules import ASIDE, KEPT
-from fleetstats.intake.units import MEASURES, measure_of
+from fleetstats.intake.units import MEASURES, NOT_READ, measure_of
 from fleetstats.intake.words import same_word
 
 _ORDER_WORDS = {
@@ -44,7 +44,8 @@ class Origin:
         row = self.cells.get(line)
         if not told or row is None:
             return None
-        alike = [s for s in told if same_word(row[s.header] or "") == same_word(value or "")]
+        written = same_word((value or "").removesuffix(NOT_READ))
+        alike = [s for s in told if same_word(row[s.header] or "") == written]
         source = (alike or told)[0]
         return source, row[source.header]
 

@@ -19,8 +19,10 @@ from fleetstats.intake.mapped import MappedRows, map_rows
 from fleetstats.intake.origin import Origin, reason_for, sources_of
 from fleetstats.intake.readers import Grid, read_grids
 from fleetstats.intake.readers.choose import file_bytes
-from fleetstats.intake.site_facts import Doubt, gather_facts
+from fleetstats.intake.resaved import take_back
+from fleetstats.intake.site_facts import Doubt, SheetFacts, gather_facts
 from fleetstats.intake.withdraw import move_lines, withdraw
+from fleetstats.intake.words import same_word
 from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
@@ -75,10 +77,13 @@ class SheetLoad:
 
     # -- before the tables are loaded --------------------------------------------------------------------
 
-    def prepare(self, store: Store) -> tuple[RawTable, ...]:
-        """Return the tables that the sheet makes, after the journal forgot what it held of it."""
+    def read(self, store: Store) -> None:
+        """Take the rows of the sheet, after the journal forgot what it held of it."""
         grid = self.grid
-        if not self.is_mending:
+        if self.is_mending:
+            sites = [rule.header for rule in self.rules.fields if rule.column.name == "site_id"]
+            grid = self.grid = take_back(store, grid, site_headers=sites, today=self.today)
+        else:
             self.mended_before = corrections.mended_lines(store, grid)
             grid = corrections.without_lines(grid, self.mended_before)
             for name, file in (("refused", self.file), ("cuts", self.identity)):
@@ -87,14 +92,31 @@ class SheetLoad:
                 store.run(f"DELETE FROM journal.{name} WHERE file = $f{same}", values)
         self.rows = map_rows(grid, self.rules, today=self.today, components=self.components)
         self.known_visits = self._known_visits(store)
-        self.tables = tuple(self._tables(store))
+
+    @property
+    def facts(self) -> SheetFacts | None:
+        """Return what the sheet says of sites."""
+        if self.rows.facts is None:
+            return None
+        place = self.file if self.grid.sheet is None else f"sheet {self.grid.sheet} of {self.file}"
+        return SheetFacts(self.identity, place, self.rows.facts)
+
+    def make(self, store: Store, others: Sequence[SheetLoad]) -> tuple[RawTable, ...]:
+        """Return the tables that the sheet makes, told what the other sheets of the load say of its sites."""
+        self.tables = tuple(self._tables(store, others))
+        if self.is_mending:  # told under their first place by an earlier load of this very file
+            for name in ("refused", "cuts"):
+                store.run(
+                    f"DELETE FROM journal.{name} WHERE list_contains($h, content_hash)", {"h": self._hashes}
+                )
         return self.tables
 
-    def _tables(self, store: Store) -> Iterable[RawTable]:
-        if self.rows.facts is not None:
-            facts, doubts = gather_facts(store, self.rows.facts, today=self.today)
+    def _tables(self, store: Store, others: Sequence[SheetLoad]) -> Iterable[RawTable]:
+        if self.facts is not None:
+            elsewhere = [facts for other in others if (facts := other.facts) is not None]
+            sites, doubts = gather_facts(store, self.facts, elsewhere, today=self.today)
             self.doubts = tuple(doubts)
-            yield self._table("sites", facts)
+            yield self._table("sites", sites)
         if self.rows.visits is not None and self.rows.work is not None:
             yield self._table("visits", self.rows.visits)
             nth = pl.int_range(pl.len()).over("line")
@@ -209,10 +231,10 @@ class SheetLoad:
             "SELECT count(*) FROM journal.refused WHERE list_contains($h, content_hash) AND kind = 'value'",
             {"h": list(self._hashes)},
         )[0][0]
-        used = {header.casefold() for header in self.rules.headers}
+        used = {same_word(header) for header in self.rules.headers}
         unused = [
-            name for name in self.grid.header
-            if name and name.casefold() not in used and name not in corrections.COLUMNS
+            " ".join(name.split()) for name in self.grid.header
+            if name and same_word(name) not in used and name not in corrections.COLUMNS
         ]  # fmt: skip
         return FileReport(
             self.file, self.grid.sheet, SHEET, read, read - repeated - refused, repeated, refused, int(aside),
@@ -234,14 +256,22 @@ class SheetLoad:
     def _notes(self, accepted: Mapping[str, pl.DataFrame]) -> Iterable[str]:
         counts = {name: rows.select(TABLES[name].key[0]).n_unique() for name, rows in accepted.items()}
         counts["work"] = accepted["work"].height if "work" in accepted else 0
-        made = [f"{count:,} {'rows of ' if n == 'work' else ''}{n}" for n, count in counts.items() if count]
-        yield "makes " + ", ".join(made)
+        made = [f"{count:,} {_counted(name, count)}" for name, count in counts.items() if count]
+        yield "makes " + (", ".join(made) or "no records")
         if self.mended_before:
             yield f"{len(self.mended_before)} lines were mended by an earlier load: not taken again"
         if self.rows.blanks:
             told = ", ".join(f"{n} '{word}'" for word, n in sorted(self.rows.blanks.items()))
             yield f"read as blank: {told}"
+        yield from self.rows.notes
         yield from self.grid.told
+
+
+def _counted(table: str, count: int) -> str:
+    """Return the name of a table as it stands behind a count of its rows."""
+    if table in ("sites", "visits"):
+        return table if count != 1 else table[:-1]
+    return f"{'row' if count == 1 else 'rows'} of {table}"
 
 
 def _named(fault: _Fault, origin: Origin) -> tuple[str | None, str | None, str | None, str]:

@@ -12,6 +12,9 @@ PSI_KPA: Final = 6.894757
 GRAIN_PER_GALLON_MG_L: Final = 17.118
 US_GALLON_LITRES: Final = 3.785412
 _FOOT_M: Final = 0.3048
+#: Put behind a cell that is no number in its column's style, so that nobody further on takes it for one: the
+#: judges of the records would read 35,8 in a column of psi with decimal points as 35.8 kPa. It has no width.
+NOT_READ: Final = "\u2060"
 
 #: What is measured -> the units known, as factors to the unit of the records (named first, factor 1).
 MEASURES: Mapping[str, Mapping[str, float]] = MappingProxyType(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
@@ -82,3 +83,27 @@ def likeliest_order(texts: Iterable[str], *, today: date) -> tuple[str, int, int
 
     ranked = sorted(((fits(order), -place, order) for place, order in enumerate(ORDERS)), reverse=True)
     return ranked[0][2], ranked[0][0], ranked[1][0]
+
+
+@dataclass(frozen=True, slots=True)
+class Misfits:
+    """How many dates are one in another order alone, and how many are another day in another order."""
+
+    other_only: int
+    either: int
+
+
+def misfits(texts: Iterable[str], order: str, *, today: date) -> Misfits:
+    """Return how far texts speak against an order: a date after today is none in either."""
+    others = [other for other in ORDERS if other != order]
+    other_only = either = 0
+    for text in texts:
+        here = _up_to(iso_date(text, order, today=today), today)
+        there = {_up_to(iso_date(text, other, today=today), today) for other in others} - {None, here}
+        other_only += here is None and bool(there)
+        either += here is not None and bool(there)
+    return Misfits(other_only, either)
+
+
+def _up_to(day: str | None, today: date) -> str | None:
+    return day if day is not None and day <= today.isoformat() else None

@@ -16,6 +16,8 @@ _TOO_SHORT: Final = (
     "year after it."
 )
 
+#: Columns that a table printed as text leaves out; every other form has them.
+_FOR_MACHINES: Final = ("content_hash", "row_mark", "record")
 _TOO_FEW: Final = (
     "These records are too few for figures of cost: today's rule is kept and the due list is all there is. "
     "The table evidence_levels says which records would settle more."
@@ -100,22 +102,26 @@ def write_table(store: Path | str, name: str, form: str, out: Path | None) -> st
     """
     with Store(store, read_only=True) as held:
         frame = held.table(name)
-    if form == "parquet":
-        if out is None:
-            raise StoreError("table: Parquet cannot be printed; name a file with --out FILE.parquet")
-        frame.write_parquet(out)
-        return None
-    text = {"text": _as_text, "csv": _as_csv, "json": _as_json}[form](frame)
+    if form == "parquet" and out is None:
+        raise StoreError("table: Parquet cannot be printed; name a file with --out FILE.parquet")
+    text = "" if form == "parquet" else {"text": _as_text, "csv": _as_csv, "json": _as_json}[form](frame)
     if out is None:
         return text
     try:
-        out.write_text(text, encoding="utf-8", newline="")
+        if form == "parquet":
+            frame.write_parquet(out)
+        else:
+            out.write_text(text, encoding="utf-8", newline="")
     except OSError as exc:
-        raise StoreError(f"{out}: cannot be written ({exc.strerror}); name another file with --out") from exc
+        raise StoreError(
+            f"{out}: cannot be written ({exc.strerror or exc}); name another file with --out"
+        ) from exc
     return None
 
 
 def _as_text(frame: pl.DataFrame) -> str:
+    """Return a table to be read on a screen, without the columns that are for machines."""
+    frame = frame.drop(_FOR_MACHINES, strict=False)
     with pl.Config(
         tbl_rows=-1, tbl_cols=-1, tbl_width_chars=60_000, fmt_str_lengths=200, tbl_hide_dataframe_shape=True,
         tbl_hide_column_data_types=True, tbl_formatting="NOTHING", fmt_table_cell_list_len=3,

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import codecs
+import re
 from dataclasses import dataclass
 
 from fleetstats.errors import IntakeError
 
 _BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 _LOOKED_AT = 4000
+_LONE_CR = re.compile(rb"\r(?!\n)")
 #: What the first bytes of files that are no text look like, and what to do with such a file.
 _NO_TEXT = (
     (b"PK\x03\x04", "a workbook or another packed file", "name it .xlsx, or save it as CSV"),
@@ -50,9 +52,10 @@ def decode(data: bytes, file: str) -> DecodedText:
         )
     if b"\r" not in body:
         return DecodedText(body, encoding, "LF", notes)
-    if b"\n" not in body:
-        return DecodedText(body.replace(b"\r", b"\n"), encoding, "CR", notes)
-    return DecodedText(body, encoding, "CRLF", notes)
+    if body.count(b"\r") == body.count(b"\r\n"):
+        return DecodedText(body, encoding, "CRLF", notes)
+    ends = "CR" if b"\n" not in body else "line ends of several kinds"  # two files put together
+    return DecodedText(_LONE_CR.sub(b"\n", body), encoding, ends, notes)
 
 
 def _as_utf8(data: bytes) -> tuple[bytes, str, tuple[str, ...]]:

@@ -8,6 +8,7 @@ import tomllib
 from datetime import date
 
 import pytest
+import xlsxwriter
 
 from fleetstats.errors import IntakeError
 from fleetstats.intake.accept import load_paths
@@ -58,6 +59,11 @@ def words_of(found):
         ("Tech", ["RT"], "technician", None),
         ("Remarks", ["muddy"], "notes", None),
         ("Mileage", ["12"], "nothing", None),
+        ("Pressure in", ["53 psi", "47 psi"], "inlet_pressure_kpa", "psi"),
+        ("Cust code", ["0012"], "site_id", None),
+        ("Tech name", ["Ana"], "technician", None),
+        ("Owner name", ["Ana"], "site_id", None),
+        ("Service date", ["3 Apr 2024", "Mon 5 Feb 2024", "Apr 3, 2024"], "visit_date", None),
     ],
 )
 def test_headers_and_values_say_the_field_and_the_unit(header, values, to, unit):
@@ -100,13 +106,32 @@ def test_columns_of_components_are_told_apart(header, values, work, gives):
         ("looks ok", "quartz_sleeve", "inspected, good"),
         ("very dirty", "sediment_cartridge", "inspected, loaded"),
         ("???", "sediment_cartridge", ""),
+        ("carbon block", "carbon_cartridge", ""),
+        ("carbon block changed", "carbon_cartridge", "replaced"),
+        ("carbon block, blocked", "carbon_cartridge", "inspected, blocked"),
+        ("x", "sediment_cartridge", "replaced"),
+        ("\u2713", "uv_lamp", "replaced"),
+        ("x", "quartz_sleeve", ""),
+        ("false", "uv_lamp", "nothing"),
     ],
 )
 def test_words_of_work(word, component, answer):
     assert guess_work(word, component).answer == answer
 
 
-@pytest.mark.parametrize("word", ["changed", "replaced", "new", "Swapped", "chg"])
+@pytest.mark.parametrize(
+    ("header", "answer"),
+    [
+        ("Sleeve cleaned", "cleaned"), ("UV checked?", "inspected"), ("Lamp installed", "fitted"),
+        ("Sed changed Y/N", "replaced"), ("Carbon", "replaced"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("tick", ["Y", "yes", "true", "X", "1"])
+def test_a_tick_means_what_its_header_says(tick, header, answer):
+    assert guess_work(tick, "uv_lamp", header).answer == answer
+
+
+@pytest.mark.parametrize("word", ["changed", "replaced", "new", "Swapped", "chg", "x", "done"])
 def test_a_plain_change_is_never_taken_for_good(word):
     assert "good" not in guess_work(word, "sediment_cartridge").answer
     assert "," not in guess_work(word, "sediment_cartridge").answer
@@ -131,6 +156,7 @@ def test_words_of_fields(field, word, answer):
 def test_an_item_is_a_component_or_no_work():
     assert guess_item("UV lamp 40 W", COMPONENTS).answer == "uv_lamp, replaced"
     assert guess_item("Sediment cartridge cleaned", COMPONENTS).answer == "sediment_cartridge, cleaned"
+    assert guess_item("10in carbon block", COMPONENTS).answer == "carbon_cartridge, replaced"
     assert guess_item("Travel", COMPONENTS).answer == "nothing"
 
 
@@ -198,6 +224,63 @@ def test_dates_that_do_not_tell_their_order_are_to_be_checked(tmp_path):
     assert "CHECK THIS, the dates do not tell" in found.toml
 
 
+def test_two_orders_in_one_column_are_to_be_checked(tmp_path):
+    _, found = draft(tmp_path, "Site,Date,Sed\nA,1/13/2024,x\nA,2/14/2024,x\nA,15/3/2024,x\nA,4/4/2024,x\n")
+    assert (
+        "3 of 4 dates written as text fit this order, 2 the next best: CHECK THIS, 1 fit another"
+        in found.toml
+    )
+
+
+def test_each_column_of_dates_has_its_own_order(tmp_path):
+    _, found = draft(tmp_path, "Site,Date,Rang on\nA,1/13/2024,12/1/2024\nA,2/14/2024,13/2/2024\n")
+    told = tomllib.loads(found.toml)
+    assert told["sheet"]["date_order"] == "month_day_year"
+    assert told["column"]["Rang on"] == {"to": "reported_on", "date_order": "day_month_year"}
+
+
+def test_months_in_letters_need_no_order(tmp_path):
+    _, found = draft(tmp_path, "Site,Date,Sed\nA,3 Apr 2024,x\nA,4-May-24,x\n")
+    assert (
+        'date_order = "year_month_day"  # all dates are real ones, or say the month in letters' in found.toml
+    )
+
+
+def test_a_draft_tells_what_was_found_out_about_the_file(tmp_path):
+    place = tmp_path / "log.csv"
+    place.write_bytes("Site;Date;Sed\r\nMühle;31.01.2024;x\r\n".encode("cp1252"))
+    found = draft_map(place, words_name="w.csv", today=TODAY, components=COMPONENTS)
+    assert "# Found out: Windows-1252, semicolon, CRLF." in found.toml
+    assert "; Windows-1252, semicolon, CRLF" in found.told
+
+
+def _book(folder, sheets):
+    with xlsxwriter.Workbook(str(folder / "log.xlsx")) as book:
+        for name, rows in sheets.items():
+            sheet = book.add_worksheet(name)
+            for nth, row in enumerate(rows):
+                sheet.write_row(nth, 0, row)
+    return draft_map(folder / "log.xlsx", words_name="w.csv", today=TODAY, components=COMPONENTS)
+
+
+def test_a_sheet_a_year_is_one_log(tmp_path):
+    header = ("Site", "Date", "Sed")
+    found = _book(
+        tmp_path,
+        {
+            "Prices": [("Part", "Price"), ("L-40", 79)],
+            "2023": [header, ("A", "2023-01-13", "chg"), ("B", "2023-01-14", "")],
+            "2024": [("Our log",), ("SITE", "date", "Sed "), ("A", "2024-01-13", "clogged")],
+            "2024 (2)": [header, ("A", "2024-01-13", "clogged")],
+        },
+    )
+    told = tomllib.loads(found.toml)
+    assert told["sheet"]["name"] == ["2023", "2024"]
+    assert "not read: Prices, 2024 (2)" in found.toml
+    assert "header_row" not in told["sheet"]
+    assert {row["word"] for row in words_of(found)} == {"chg", "clogged"}
+
+
 def test_headers_full_of_signs_stay_toml(tmp_path):
     _, found = draft(tmp_path, '"Site ""x"" \\ #",Date,"a\nb",=1\nA,1/13/2024,x,y\n')
     told = tomllib.loads(found.toml)
@@ -215,6 +298,10 @@ def test_headers_full_of_signs_stay_toml(tmp_path):
             r"no column of sites \(customer, site, address\) was recognised; found are Mileage",
         ),
         ("Customer,Colour\nA,red\n", "no column of dates of visits"),
+        (
+            "Customer,Date\nA,2021\nA,2022\n",
+            r"'Date' is called a date but holds '2021', '2022': accepted are",
+        ),
         ("Customer,Date,date\nA,1/2/2024,1/2/2024\n", "names date twice"),
     ],
 )

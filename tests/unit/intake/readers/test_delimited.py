@@ -25,6 +25,8 @@ ROWS = [("A", "120", "Café", 2), ("B", None, "x", 3)]
         (TEXT.encode("cp1252"), "Windows-1252, comma, LF"),
         (TEXT.replace("\n", "\r\n").encode(), "UTF-8, comma, CRLF"),
         (TEXT.replace("\n", "\r").encode(), "UTF-8, comma, CR"),
+        (TEXT.replace("\n", "\r", 1).encode(), "UTF-8, comma, line ends of several kinds"),
+        (TEXT.replace("\n", "\r\n", 1).encode(), "UTF-8, comma, CRLF"),
         (TEXT.replace(",", ";").encode(), "UTF-8, semicolon, LF"),
         (TEXT.replace(",", "\t").encode(), "UTF-8, tab, LF"),
         (TEXT.replace(",", "|").encode(), "UTF-8, bar, LF"),

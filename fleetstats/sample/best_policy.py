@@ -95,7 +95,7 @@ class _Search:
     runs: int
 
     def all_intervals(self, grid: Codes) -> tuple[Array, Codes]:
-        """Return the cost of the best plan at each visit interval, (grid, n), and its n per unit, (grid, 5, n).
+        """Return the cost of the best plan at each visit interval, (grid, n), and its n, (grid, 5, n).
 
         Given the visit interval, each unit's n is chosen on its own, the carbon's as if the sediment
         cartridge ahead of it had the same one.

@@ -51,8 +51,8 @@ def simulate(
 
     At every visit a unit is renewed if its age at the next visit would pass its interval by more than half a
     visit interval, or its hard limit by one day; otherwise it stays. Every visit looks at the sleeve and
-    cleans it if scaled. A call-out renews what is spent; the other ages run on. From its end to the call-out a
-    spent sediment cartridge lets more through, which wears the carbon.
+    cleans it if scaled. A call-out renews what is spent; the other ages run on. From its end to the
+    call-out a spent sediment cartridge lets more through, which wears the carbon.
 
     Parameters
     ----------

@@ -11,9 +11,9 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.evidence import DUE_LIST_ONLY
-from fleetstats.advice.limits import HARD, LIMITS
+from fleetstats.advice.limits import HARD, LIMITS, Limits
+from fleetstats.advice.prices import ComponentPrices
 from fleetstats.advice.terms import MOST_VISITS, WEEK, ComponentTerms, VisitTerms
-from fleetstats.advice.visits import PricedFleet
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -23,6 +23,32 @@ MOST_KINDS: Final = 50
 MOST_LEVELS, LEAST_A_LEVEL = 5, 5
 _BEYOND = LIMITS.index("beyond_records")
 _SIGNIFICANT = 6
+
+
+@dataclass(frozen=True, slots=True)
+class PricedFleet:
+    """The served sites and their units, with all that their plans are chosen by.
+
+    Attributes
+    ----------
+    sites, units : polars frames
+        In the order of addresses, sites and units; `site_row` leads from a unit to its site.
+    limits : Limits
+        Rows as `units`.
+    prices : mapping
+        Component -> its prices.
+    levels : polars frame
+        See `advice_levels`.
+    weeks : array (W,)
+        Visit intervals that may be planned.
+    """
+
+    sites: pl.DataFrame
+    units: pl.DataFrame
+    limits: Limits
+    prices: Mapping[str, ComponentPrices]
+    levels: pl.DataFrame
+    weeks: IntArray
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,8 @@ from fleetstats.advice.evidence import advice_levels
 from fleetstats.advice.limits import Limits, find_limits, strictest_site_limits
 from fleetstats.advice.plan_frames import interval_frame, plan_frame, totals_frame
 from fleetstats.advice.planner import Planner
-from fleetstats.advice.prices import ComponentPrices, price_components
+from fleetstats.advice.prices import price_components
+from fleetstats.advice.site_kinds import PricedFleet
 from fleetstats.advice.terms import WEEK, ComponentTerms, VisitTerms
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
@@ -54,38 +55,15 @@ class VisitPlans:
         One row for each component: how much its records can carry, and what would settle more.
     totals : polars frame
         The fleet's trips, call-outs, cost and saving a year, with the range of each sum.
+    priced : PricedFleet
+        What the plans were chosen by.
     """
 
     plans: pl.DataFrame
     intervals: pl.DataFrame
     levels: pl.DataFrame
     totals: pl.DataFrame
-
-
-@dataclass(frozen=True, slots=True)
-class PricedFleet:
-    """The served sites and their units, with all that a plan is chosen by.
-
-    Attributes
-    ----------
-    sites, units : polars frames
-        In the order of addresses, sites and units; `site_row` leads from a unit to its site.
-    limits : Limits
-        Rows as `units`.
-    prices : mapping
-        Component -> its prices.
-    levels : polars frame
-        See `advice_levels`.
-    weeks : array (W,)
-        Visit intervals that may be planned.
-    """
-
-    sites: pl.DataFrame
-    units: pl.DataFrame
-    limits: Limits
-    prices: Mapping[str, ComponentPrices]
-    levels: pl.DataFrame
-    weeks: npt.NDArray[np.int64]
+    priced: PricedFleet
 
 
 def plan_visits(
@@ -130,32 +108,6 @@ def plan_visits(
     AdviceError
         If a unit names a component without terms, or a site limit is not above 0.
     """
-    fleet = priced_fleet(
-        sites=sites, units=units, lives=lives, components=components, terms=terms, as_of=as_of,
-        months_seen=months_seen, site_limits=site_limits, most_draws=most_draws,
-    )  # fmt: skip
-    of_sites, of_units = Planner(
-        sites=fleet.sites, units=fleet.units, limits=fleet.limits, prices=fleet.prices,
-        components=components, levels=fleet.levels, weeks=fleet.weeks, terms=terms,
-    ).plan()  # fmt: skip
-    intervals = interval_frame(fleet.units, fleet.limits, fleet.levels, of_units)
-    plans = plan_frame(fleet.sites, of_sites)
-    return VisitPlans(plans, intervals, fleet.levels, totals_frame(of_sites))
-
-
-def priced_fleet(
-    *,
-    sites: pl.DataFrame,
-    units: pl.DataFrame,
-    lives: Mapping[str, LifeDraws],
-    components: Mapping[str, ComponentTerms],
-    terms: VisitTerms,
-    as_of: date,
-    months_seen: float,
-    site_limits: pl.DataFrame | None = None,
-    most_draws: int = 200,
-) -> PricedFleet:
-    """Return the served sites and their units, priced and bounded; everything given as to `plan_visits`."""
     units = _with_defaults(units, UNIT_DEFAULTS)
     levels = advice_levels(units=units, months_seen=months_seen)
     sites = _served_sites(sites, units, site_limits, as_of, terms.current_visit_days)
@@ -166,7 +118,13 @@ def priced_fleet(
         units=units, lives=lives, components=components, callout_cost=terms.callout_cost, weeks=weeks,
         levels=levels, most_draws=most_draws,
     )  # fmt: skip
-    return PricedFleet(sites, units, limits, prices, levels, weeks)
+    of_sites, of_units = Planner(
+        sites=sites, units=units, limits=limits, prices=prices, components=components, levels=levels,
+        weeks=weeks, terms=terms,
+    ).plan()  # fmt: skip
+    intervals = interval_frame(units, limits, levels, of_units)
+    priced = PricedFleet(sites, units, limits, prices, levels, weeks)
+    return VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(of_sites), priced)
 
 
 def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> npt.NDArray[np.int64]:

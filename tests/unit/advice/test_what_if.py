@@ -10,10 +10,9 @@ import polars as pl
 import pytest
 
 from fleetstats.advice.site_kinds import MOST_KINDS, SiteKinds, site_kinds
-from fleetstats.advice.visits import priced_fleet
 from fleetstats.advice.what_if import kind_plans
 
-from .conftest import AS_OF, KINDS, TERMS, Fleet
+from .conftest import KINDS, TERMS, Fleet
 
 MakeFleet = Callable[..., Fleet]
 # A plan is chosen by the tables of node costs, and what was chosen is told draw by draw, by straight lines in the
@@ -21,19 +20,9 @@ MakeFleet = Callable[..., Fleet]
 
 
 def kinds_of(fleet: Fleet) -> SiteKinds:
-    priced = priced_fleet(
-        sites=fleet.sites,
-        units=fleet.units,
-        lives=fleet.lives,
-        components=fleet.kinds,
-        terms=fleet.terms,
-        as_of=AS_OF,
-        months_seen=fleet.months_seen,
-        site_limits=fleet.site_limits,
-        most_draws=60,
-    )
-    plans = fleet.plan().plans.select("site_id", "callouts_per_year_current")
-    return site_kinds(priced, components=fleet.kinds, terms=fleet.terms, callouts_current=plans)
+    found = fleet.plan()
+    called = found.plans.select("site_id", "callouts_per_year_current")
+    return site_kinds(found.priced, components=fleet.kinds, terms=fleet.terms, callouts_current=called)
 
 
 def each_alone(fleet: Fleet) -> Fleet:

@@ -41,6 +41,8 @@ class PricedFleet:
         See `advice_levels`.
     weeks : array (W,)
         Visit intervals that may be planned.
+    components : mapping
+    terms : VisitTerms
     """
 
     sites: pl.DataFrame
@@ -49,6 +51,8 @@ class PricedFleet:
     prices: Mapping[str, ComponentPrices]
     levels: pl.DataFrame
     weeks: IntArray
+    components: Mapping[str, ComponentTerms]
+    terms: VisitTerms
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +92,7 @@ class _Group:
     levels: int
 
 
-def site_kinds(
-    fleet: PricedFleet,
-    *,
-    components: Mapping[str, ComponentTerms],
-    terms: VisitTerms,
-    callouts_current: pl.DataFrame,
-) -> SiteKinds:
+def site_kinds(fleet: PricedFleet, callouts_current: pl.DataFrame) -> SiteKinds:
     """Return the kinds of the served sites: same units in place, same limits, alike in call-outs.
 
     Sites at which nothing can be planned by its life are in no kind, nor are those beyond the commonest 50.
@@ -102,23 +100,21 @@ def site_kinds(
     Parameters
     ----------
     fleet : PricedFleet
-    components : mapping
-    terms : VisitTerms
     callouts_current : polars frame
         site_id, callouts_per_year_current.
     """
     called = fleet.sites.join(callouts_current, on="site_id", how="left", maintain_order="left")[
         "callouts_per_year_current"
     ].to_numpy()
-    held = _held(fleet, components)
+    held = _held(fleet)
     groups = list(_groups(fleet, held, called))[:MOST_KINDS]
     of_kinds, of_units, rates = [], [], []
     for number, group in enumerate(groups, 1):
-        of_kinds.append(_kind_row(number, group, fleet, terms, called[group.sites]))
+        of_kinds.append(_kind_row(number, group, fleet, called[group.sites]))
         for rows in group.units:
             key = {"kind": number, **fleet.units.row(int(rows[0]), named=True)}
             key = {name: key[name] for name in ("kind", "component", "slot")}
-            kind = components[key["component"]]
+            kind = fleet.components[key["component"]]
             is_held = bool(held[rows[0]])
             of_units.append({**key, **_unit_row(rows, fleet, kind, is_held)})
             rates += [{**key, **row} for row in _rate_rows(rows, fleet, is_held)]
@@ -149,10 +145,12 @@ RATES_SCHEMA: Final[Schema] = {
 }  # fmt: skip
 
 
-def _held(fleet: PricedFleet, components: Mapping[str, ComponentTerms]) -> npt.NDArray[np.bool_]:
+def _held(fleet: PricedFleet) -> npt.NDArray[np.bool_]:
     """Return which units are kept to today's rule, (units,)."""
     level = dict(fleet.levels.select("component", "level").iter_rows())
-    without = {name for name in components if name not in fleet.prices or level.get(name) == DUE_LIST_ONLY}
+    without = {
+        name for name in fleet.components if name not in fleet.prices or level.get(name) == DUE_LIST_ONLY
+    }
     unknown = fleet.units["life_row"].is_null()
     return (fleet.units["component"].is_in(list(without)) | unknown).to_numpy()
 
@@ -181,15 +179,13 @@ def _groups(fleet: PricedFleet, held: npt.NDArray[np.bool_], called: FloatArray)
             yield _Group(np.array([site for site, _ in some]), units, level + 1, levels)
 
 
-def _kind_row(
-    number: int, group: _Group, fleet: PricedFleet, terms: VisitTerms, called: FloatArray
-) -> dict[str, Any]:
+def _kind_row(number: int, group: _Group, fleet: PricedFleet, called: FloatArray) -> dict[str, Any]:
     sharing = fleet.sites["sharing"].to_numpy()[group.sites]
     return {
         "kind": number, "sites": len(group.sites), "level": group.level, "levels": group.levels,
         "callouts_low": float(called.min()), "callouts_high": float(called.max()),
         "trip_share": float((1.0 / sharing).mean()), "first_week": int(fleet.weeks[0]),
-        "shortest_days": terms.shortest_visit_days, "longest_days": float(fleet.weeks[-1] * WEEK),
+        "shortest_days": fleet.terms.shortest_visit_days, "longest_days": float(fleet.weeks[-1] * WEEK),
         "most_days": float(fleet.limits.hard_visit_days[group.units].min()),
     }  # fmt: skip
 

@@ -123,7 +123,7 @@ def plan_visits(
         weeks=weeks, terms=terms,
     ).plan()  # fmt: skip
     intervals = interval_frame(units, limits, levels, of_units)
-    priced = PricedFleet(sites, units, limits, prices, levels, weeks)
+    priced = PricedFleet(sites, units, limits, prices, levels, weeks, components, terms)
     return VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(of_sites), priced)
 
 

@@ -22,7 +22,7 @@ MakeFleet = Callable[..., Fleet]
 def kinds_of(fleet: Fleet) -> SiteKinds:
     found = fleet.plan()
     called = found.plans.select("site_id", "callouts_per_year_current")
-    return site_kinds(found.priced, components=fleet.kinds, terms=fleet.terms, callouts_current=called)
+    return site_kinds(found.priced, called)
 
 
 def each_alone(fleet: Fleet) -> Fleet:

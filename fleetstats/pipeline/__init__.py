@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Literal, cast
@@ -11,13 +11,14 @@ import polars as pl
 
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
+from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
 from fleetstats.pipeline.past_stock import stock_past
-from fleetstats.pipeline.plans import plan_fleet, todays_rule
+from fleetstats.pipeline.plans import FleetPlan, TodaysRule, plan_fleet, todays_rule
 from fleetstats.pipeline.printed import list_tables, replay_words, summary, write_table
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
@@ -26,7 +27,7 @@ from fleetstats.pipeline.what_if import what_if_tables
 from fleetstats.report import write_site
 from fleetstats.resources import folder
 from fleetstats.settings import Settings, default_settings
-from fleetstats.store import Store
+from fleetstats.store import Relations, Store
 
 __all__ = [
     "analyse", "build", "demo", "list_tables", "load", "replay", "report", "write_blank", "write_draft",
@@ -148,12 +149,35 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     back = look_back(store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress)
     progress("reading the records otherwise")
     shifts = sensitivity(relations, settings, lives, plan.units, rule)
-    rated = {name: terms.rated_life(None) for name, terms in rule.terms.items() if terms.lamp}
     results = {
+        **_what_is_known(relations, settings, lives, rule),
+        **_what_is_advised(plan),
+        **stock,
+        "stock_past": past,
+        **_looked_back(back),
+        "sensitivity": shifts,
+    }
+    store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
+    return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)
+
+
+def _what_is_known(
+    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+) -> dict[str, pl.DataFrame]:
+    rated = {name: terms.rated_life(None) for name, terms in rule.terms.items() if terms.lamp}
+    return {
         **{name: getattr(relations, name) for name in _RELATIONS_KEPT},
         "warnings": relations.checks,
         **life_tables(lives, relations),
         **reason_tables(lives, relations, settings),
+        "todays_rule": rule.told,
+        "fleet_counts": fleet_counts(relations, rated_days=rated),
+        "settings_used": settings_table(settings),
+    }
+
+
+def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
+    return {
         "plans": plan.visits.plans,
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
@@ -162,16 +186,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "starting_intervals": plan.starting,
         "totals": plan.visits.totals,
         **what_if_tables(plan.visits),
-        "todays_rule": rule.told,
-        **stock,
-        "stock_past": past,
-        **_looked_back(back),
-        "sensitivity": shifts,
-        "fleet_counts": fleet_counts(relations, rated_days=rated),
-        "settings_used": settings_table(settings),
     }
-    store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
-    return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)
 
 
 def _looked_back(back: LookBack) -> dict[str, pl.DataFrame]:

@@ -82,6 +82,28 @@ class ComponentPrices:
         oldest_days : array (rows,)
             Hard limit on the unit's age.
         """
+        spent, renewed = self._rates(rows, oldest_days)
+        return self._money(spent, renewed, self._days[:, None], planned_cost[:, None, None])
+
+    def yearly_parts(
+        self, rows: IntArray, *, planned_cost: FloatArray, oldest_days: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the call-outs a year, and the money a year without call-outs' trips, each (rows, W, n).
+
+        Parameters
+        ----------
+        rows, planned_cost, oldest_days
+            As in `yearly`, which is the first times the cost of a call-out, plus the second.
+        """
+        spent, renewed = self._rates(rows, oldest_days)
+        each = planned_cost[:, None, None]
+        if not self._terms.announced:
+            return np.zeros_like(spent), self._money(spent, renewed, self._days[:, None], each)
+        per_year = DAYS_PER_YEAR / self._days[:, None]
+        return np.asarray(per_year * spent), np.asarray(per_year * (spent + renewed) * each)
+
+    def _rates(self, rows: IntArray, oldest_days: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return spent and renewed per visit interval under each candidate plan, each (rows, W, n)."""
         spread = self._spread(rows)
         share = _overrun_shares(_overrun(oldest_days, self._days))
         shape = (len(rows), *self._node_spent.shape[1:])
@@ -89,7 +111,7 @@ class ComponentPrices:
             np.einsum("rwno,ronw->rwn", share, (spread @ node.reshape(len(node), -1)).reshape(shape))
             for node in (self._node_spent, self._node_renewed)
         )
-        return self._money(spent, renewed, self._days[:, None], planned_cost[:, None, None])
+        return spent, renewed
 
     def yearly_draws(
         self,
@@ -136,13 +158,31 @@ class ComponentPrices:
         limit = self._terms.failure_chance_limit
         if limit >= 1:
             return np.full(len(rows), np.inf)
+        return longest_within(self.spent_by_week(rows), limit)
+
+    def spent_by_week(self, rows: IntArray) -> FloatArray:
+        """Return the chance that a fresh unit is spent by the end of each week, (rows, weeks)."""
         weeks = np.arange(1, MOST_VISITS * int(self._days[-1] / WEEK) + 1)
         if self._node_spent_by is None:
             self._node_spent_by = self._pricer.node_spent_by((weeks * WEEK).astype(np.float64))
-        within = self._spread(rows) @ self._node_spent_by <= limit
-        return np.asarray(
-            np.where(within.all(axis=1), np.inf, within.cumprod(axis=1).sum(axis=1) * float(WEEK))
-        )
+        return np.asarray(self._spread(rows) @ self._node_spent_by)
+
+
+def longest_within(spent_by_week: FloatArray, limit: float | FloatArray) -> FloatArray:
+    """Return the most whole weeks, in days, over which the chance of being spent stays within the limit.
+
+    Parameters
+    ----------
+    spent_by_week : array (rows, weeks)
+    limit : float or array (rows, 1)
+
+    Returns
+    -------
+    array (rows,)
+        0 where not even a week does; inf where all of the weeks do.
+    """
+    within = spent_by_week <= limit
+    return np.where(within.all(axis=1), np.inf, within.cumprod(axis=1).sum(axis=1) * float(WEEK))
 
 
 def _overrun(oldest_days: FloatArray, days: FloatArray) -> FloatArray:

@@ -24,6 +24,7 @@ from fleetstats.advice.limits import Limits, find_limits, strictest_site_limits
 from fleetstats.advice.plan_frames import interval_frame, plan_frame, totals_frame
 from fleetstats.advice.planner import Planner
 from fleetstats.advice.prices import price_components
+from fleetstats.advice.site_kinds import PricedFleet
 from fleetstats.advice.terms import WEEK, ComponentTerms, VisitTerms
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
@@ -54,12 +55,15 @@ class VisitPlans:
         One row for each component: how much its records can carry, and what would settle more.
     totals : polars frame
         The fleet's trips, call-outs, cost and saving a year, with the range of each sum.
+    priced : PricedFleet
+        What the plans were chosen by.
     """
 
     plans: pl.DataFrame
     intervals: pl.DataFrame
     levels: pl.DataFrame
     totals: pl.DataFrame
+    priced: PricedFleet
 
 
 def plan_visits(
@@ -119,7 +123,8 @@ def plan_visits(
         weeks=weeks, terms=terms,
     ).plan()  # fmt: skip
     intervals = interval_frame(units, limits, levels, of_units)
-    return VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(of_sites))
+    priced = PricedFleet(sites, units, limits, prices, levels, weeks, components, terms)
+    return VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(of_sites), priced)
 
 
 def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> npt.NDArray[np.int64]:

@@ -37,6 +37,8 @@ class ComponentLife:
         Life of the next spell of each unit, rows as `units`.
     spells, failures : int
         What it was learned from.
+    seed : int
+        Of the draws.
     """
 
     component: str
@@ -47,6 +49,7 @@ class ComponentLife:
     lives: LifeDraws
     spells: int
     failures: int
+    seed: int = 0
 
     @property
     def alike(self) -> LifeDraws:
@@ -102,7 +105,7 @@ def learn_component(
     covariates = _any(coding.frame(water_facts(counted.with_columns(fitted_on=pl.lit(as_of)), sites)))
     drawn = draw_lives(average, covariates=covariates, sites=groups(counted), draws=draws, seed=seed)
     failures = int(own["upper_days"].is_finite().sum())
-    return ComponentLife(component, coding, average, counted, covariates, drawn, own.height, failures)
+    return ComponentLife(component, coding, average, counted, covariates, drawn, own.height, failures, seed)
 
 
 def priors_of(component: str, coding: WaterCoding, customary_days: float) -> Priors:

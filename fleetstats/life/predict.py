@@ -129,6 +129,33 @@ def draw_lives(
     return LifeDraws(tuple(family), np.hstack(location), np.concatenate(scale), np.hstack(effect))
 
 
+def moved_lives(
+    average: FamilyAverage, drawn: LifeDraws, *, now: pl.DataFrame, then: pl.DataFrame, seed: int
+) -> LifeDraws:
+    """Return the draws with other covariates, as `draw_lives` would give them: site effects stay.
+
+    Parameters
+    ----------
+    average : FamilyAverage
+    drawn : LifeDraws
+        As `draw_lives` returned it for `average`, the covariates `now` and this seed.
+    now, then : polars.DataFrame, n rows
+    seed : int
+    """
+    coding = average.fits[0].lives.coding
+    change = coding.code(then) - coding.code(now)
+    location = drawn.location.copy()
+    first = 0
+    for k, (fit, count) in enumerate(
+        zip(average.fits, _allot(average.weights, drawn.scale.size), strict=True)
+    ):
+        theta = _draw_parameters(fit, count, np.random.default_rng([seed, k]))
+        b, _, _ = _taken_apart(fit, theta)
+        location[:, first : first + count] += change @ b[:, 1:].T
+        first += count
+    return LifeDraws(drawn.family, location, drawn.scale, drawn.site_effect)
+
+
 def _allot(weights: FloatArray, draws: int) -> npt.NDArray[np.intp]:
     """Return how many draws each family gets: whole shares first, then the largest remainders."""
     exact = weights * draws

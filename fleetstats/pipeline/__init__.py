@@ -23,6 +23,7 @@ from fleetstats.pipeline.printed import list_tables, replay_words, summary, writ
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
 from fleetstats.pipeline.shown import kept_results, settings_table
+from fleetstats.pipeline.what_if import what_if_tables
 from fleetstats.report import write_site
 from fleetstats.resources import folder
 from fleetstats.settings import Settings, default_settings
@@ -184,6 +185,7 @@ def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
         "fixes": plan.fixes,
         "starting_intervals": plan.starting,
         "totals": plan.visits.totals,
+        **what_if_tables(plan.visits),
     }
 
 

@@ -22,6 +22,7 @@ from fleetstats.advice import (
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.learn import ComponentLife, draws_for_new
+from fleetstats.life.next_part import life_ahead
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
 
@@ -117,17 +118,30 @@ def plan_fleet(
     relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
 ) -> FleetPlan:
     """Return the plan of every served site, its due list, and what new sites start with."""
-    units = units_with_lives(relations, lives)
-    draws = {name: life.lives for name, life in lives.items()}
-    visits = plan_visits_with(relations, settings, units, draws, rule)
-    due = due_lines(relations, units, visits, draws, rule)
+    # what is planned will be fitted anew, of the part usual there; what is due is in place, of its own part
+    ahead = lives_ahead(relations, lives)
+    units = units_with_lives(relations, ahead)
+    visits = plan_visits_with(relations, settings, units, _draws(ahead), rule)
+    due = due_lines(relations, units, visits, _draws(lives), rule)
     return FleetPlan(
         units,
         visits,
         due.with_row_index("rank", offset=1).with_columns(pl.col("rank").cast(pl.Int64)),
-        _fixes(relations, settings, units, lives, rule, visits),
-        _starting(relations, settings, units, lives, rule),
+        _fixes(relations, settings, units, ahead, rule, visits),
+        _starting(relations, settings, units, ahead, rule),
     )
+
+
+def lives_ahead(relations: Relations, lives: Mapping[str, ComponentLife]) -> dict[str, ComponentLife]:
+    """Return what was learned, as it holds for the part that is usually fitted at each place."""
+    return {
+        name: life_ahead(life, spells=relations.spells, sites=relations.sites, as_of=relations.as_of)
+        for name, life in lives.items()
+    }
+
+
+def _draws(lives: Mapping[str, ComponentLife]) -> dict[str, LifeDraws]:
+    return {name: life.lives for name, life in lives.items()}
 
 
 def plan_visits_with(

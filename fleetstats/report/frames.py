@@ -144,6 +144,22 @@ _STARRED: Mapping[str, Columns] = {
         "site_id*": TEXT, "callouts_per_year": REAL, "cost_per_year": REAL, "cost_per_year_like": REAL,
         "worth_per_year": REAL, "worth_low": REAL, "worth_high": REAL,
     },
+    "what_if_kinds": {
+        "kind*": COUNT, "sites*": COUNT, "level": COUNT, "levels": COUNT, "callouts_low": REAL,
+        "callouts_high": REAL, "trip_share*": REAL, "first_week*": COUNT, "shortest_days*": REAL,
+        "longest_days*": REAL, "most_days*": REAL, "visit_interval_days*": REAL, "near_low_days": REAL,
+        "near_high_days": REAL, "cost_per_year": REAL, "callouts_per_year": REAL, "trips_per_year": REAL,
+    },
+    "what_if_units": {
+        "kind*": COUNT, "component*": TEXT, "slot": TEXT, "of_uv_unit*": FLAG, "held*": FLAG,
+        "longest_days*": REAL, "longest_by": TEXT, "beyond_days*": REAL, "chance_limit*": REAL,
+        "today_days*": REAL, "customary_days*": REAL, "chances*": REALS, "every_n_visits": COUNT,
+        "interval_days": REAL,
+    },
+    "what_if_rates": {
+        "kind*": COUNT, "component*": TEXT, "slot": TEXT, "every_n*": COUNT, "callouts*": REALS,
+        "other_cost*": REALS,
+    },
     "changes": {"site_id*": TEXT, "changed_on*": DAY, "kind": TEXT},
     "stock_past": {
         "part_number": TEXT, "component": TEXT, "forecast*": REAL, "forecast_low": REAL,

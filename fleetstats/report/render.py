@@ -82,9 +82,9 @@ class Press:
         """Return the style sheet of the overview pages."""
         return _tight(self._read("base.css") + self._read("overview.css"))
 
-    def script(self) -> str:
-        """Return the script of the overview pages."""
-        return self._read("site.js")
+    def script(self, name: str = "site.js") -> str:
+        """Return a script of the overview pages."""
+        return self._read(name)
 
     def _read(self, name: str) -> str:
         return (self._folder / name).read_text(encoding="utf-8")

@@ -157,11 +157,14 @@ def _tables(page: Any) -> Iterator[Table]:
                 yield held
             elif hasattr(held, "numbers"):
                 yield held.numbers
+            elif hasattr(held, "table"):
+                yield held.table
 
 
 def _write_assets(press: Press, place: Path) -> None:
     _write(place / "assets" / "style.css", press.style())
     _write(place / "assets" / "site.js", press.script())
+    _write(place / "assets" / "what_if.js", press.script("what_if.js"))
     shutil.copyfile(_drawing_library(), place / "assets" / "plotly.min.js")
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from fleetstats.sample.policy import blocks, delays
 from fleetstats.sample.truth import STEP_DAYS, draw_paths
 from fleetstats.sample.visit_rule import DAYS_A_YEAR, simulate
+from fleetstats.sample.wear import CARBON
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -17,6 +18,10 @@ if TYPE_CHECKING:
     from fleetstats.sample.policy import Costs
     from fleetstats.sample.truth import Paths, Truth
     from fleetstats.sample.wear import Array, Codes
+
+
+#: How many of the cheapest visit intervals are priced again with the units' mutual effect.
+_LOOKED_AGAIN = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,46 +74,80 @@ def best_known_policy(
     interval, every_n = np.empty(n, np.int64), np.empty((5, n), np.int64)
     for block, sites in blocks(n):
         paths = draw_paths(truth.at(sites), years=years, runs=runs, seed=seed + 7919 * block)
-        cost, chosen = _search(
-            truth, sites, paths, grid=grid, hard=hard, most_n=most_n, costs=costs, runs=runs
-        )
+        search = _Search(truth, sites, paths, hard, most_n, costs, runs)
+        cost, chosen = search.all_intervals(grid)
         too_long = (grid[:, None] * STEP_DAYS > longest[None, sites]) & (np.arange(len(grid)) > 0)[:, None]
-        best = np.where(too_long, np.inf, cost).argmin(axis=0)
+        best, every_n[:, sites] = search.look_again(grid, np.where(too_long, np.inf, cost), chosen)
         interval[sites] = grid[best] * STEP_DAYS
-        every_n[:, sites] = chosen[best, :, np.arange(len(sites))].T
     return BestPolicy(interval, every_n)
 
 
-def _search(
-    truth: Truth,
-    sites: Codes,
-    paths: Paths,
-    *,
-    grid: Codes,
-    hard: Array,
-    most_n: int,
-    costs: Costs,
-    runs: int,
-) -> tuple[Array, Codes]:
-    """Return the cost of the best plan at each visit interval, (grid, n), and its n per unit, (grid, 5, n).
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """The search at the homes of one block."""
 
-    Given the visit interval, the units do not touch each other's cost: each one's n is chosen on its own.
-    """
-    rows = np.repeat(sites, runs)
-    cost, chosen = np.empty((len(grid), len(sites))), np.empty((len(grid), 5, len(sites)), np.int64)
-    each_n = np.broadcast_to(np.arange(1, most_n + 1), (5, 1, most_n))
-    for place, steps in enumerate(grid):
+    truth: Truth
+    sites: Codes
+    paths: Paths
+    hard: Array
+    most_n: int
+    costs: Costs
+    runs: int
+
+    def all_intervals(self, grid: Codes) -> tuple[Array, Codes]:
+        """Return the cost of the best plan at each visit interval, (grid, n), and its n, (grid, 5, n).
+
+        Given the visit interval, each unit's n is chosen on its own, the carbon's as if the sediment
+        cartridge ahead of it had the same one.
+        """
+        n = len(self.sites)
+        cost, chosen = np.empty((len(grid), n)), np.empty((len(grid), 5, n), np.int64)
+        each_n = np.broadcast_to(np.arange(1, self.most_n + 1), (5, 1, self.most_n))
+        for place, steps in enumerate(grid):
+            yearly = self._yearly(np.full(n, steps), each_n)
+            chosen[place] = yearly.argmin(axis=2) + 1
+            cost[place] = yearly.min(axis=2).sum(axis=0) + self._trips(steps)
+        return cost, chosen
+
+    def look_again(self, grid: Codes, cost: Array, chosen: Codes) -> tuple[Codes, Codes]:
+        """Return the best visit interval's place in the grid (n,) and the n of each unit (5, n).
+
+        The few cheapest intervals are looked at again with the sediment cartridge at its own best n, which
+        the carbon behind it feels.
+        """
+        columns = np.arange(len(self.sites))
+        places = np.argsort(cost, axis=0, kind="stable")[:_LOOKED_AGAIN]
+        totals, picked = [], []
+        for place in places:
+            own = chosen[place, :, columns].T
+            tried = np.repeat(np.repeat(own, self.runs, axis=1)[:, :, None], self.most_n, axis=2)
+            tried[CARBON] = np.arange(1, self.most_n + 1)
+            yearly = self._yearly(grid[place], tried)
+            own[CARBON] = yearly[CARBON].argmin(axis=1) + 1
+            total = np.take_along_axis(yearly, own[:, :, None] - 1, axis=2)[:, :, 0].sum(axis=0)
+            totals.append(
+                np.where(np.isfinite(cost[place, columns]), total + self._trips(grid[place]), np.inf)
+            )
+            picked.append(own)
+        best = np.stack(totals).argmin(axis=0)
+        return places[best, columns], np.stack(picked)[best, :, columns].T
+
+    def _trips(self, steps: Codes | int) -> Array:
+        return np.asarray(self.costs.trip * DAYS_A_YEAR / (steps * STEP_DAYS))
+
+    def _yearly(self, steps: Codes, every_n: Codes) -> Array:
+        """Return the cost of each unit a year, trips apart, (5, n, plans), over the runs."""
+        rows = np.repeat(self.sites, self.runs)
         counts = simulate(
-            paths,
-            interval_steps=np.full((len(rows), 1), steps),
-            every_n=each_n,
-            hard_limit_days=hard[:, rows][:, :, None],
-            has=truth.homes.has[:, rows],
-            delay_days=delays(truth)[:, rows],
+            self.paths,
+            interval_steps=np.repeat(steps, self.runs)[:, None],
+            every_n=every_n,
+            hard_limit_days=self.hard[:, rows][:, :, None],
+            has=self.truth.homes.has[:, rows],
+            delay_days=delays(self.truth)[:, rows],
         )
+        costs = self.costs
         renewals = costs.renewal[:, None, None] * (counts.planned + counts.unplanned)
         total = renewals + costs.callout * counts.unplanned + costs.hidden_day * counts.hidden_days
-        yearly = total.reshape(5, len(sites), runs, most_n).mean(axis=2) / counts.years
-        chosen[place] = yearly.argmin(axis=2) + 1
-        cost[place] = yearly.min(axis=2).sum(axis=0) + costs.trip * DAYS_A_YEAR / (steps * STEP_DAYS)
-    return cost, chosen
+        yearly: Array = total.reshape(5, len(self.sites), self.runs, -1).mean(axis=2) / counts.years
+        return yearly

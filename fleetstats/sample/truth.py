@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fleetstats.sample.wear import (
+    CARBON,
+    FINES_PASS,
     SEDIMENT,
+    SEDIMENT_2,
     SEDIMENT_PASSES,
     day_of_year,
     litres_a_day,
@@ -71,12 +74,16 @@ class Paths:
     ----------
     per_step : array (steps, 5, rows)
         Share of a nominal unit's life spent in each step; a row is a home and a repeat, repeats together.
+    fines : array (steps, rows)
+        Share of a nominal carbon cartridge's life that a step costs on top while the sediment cartridge
+        ahead of it is spent.
     strengths : array (draws, 5, rows)
         What the units fitted one after another can take, as shares of nominal.
     step_days : int
     """
 
     per_step: NDArray[np.float32]
+    fines: NDArray[np.float32]
     strengths: NDArray[np.float32]
     step_days: int
 
@@ -97,20 +104,25 @@ def draw_paths(truth: Truth, *, years: float, runs: int, seed: int, step_days: i
     weather = Weather(len(rows), truth.story, rng, step_days=step_days)
     passes = SEDIMENT_PASSES[homes.part[SEDIMENT]]
     nominal = np.stack([nominal_capacity(k, homes.part[k], truth.story) for k in range(5)])
-    per_step = np.empty((steps, 5, len(rows)), np.float32)
+    per_step, fines = np.empty((steps, 5, len(rows)), np.float32), np.empty((steps, len(rows)), np.float32)
+    of_solids = (
+        (FINES_PASS - 1) * passes * np.where(homes.has[SEDIMENT_2], 2, 1) * step_days / nominal[CARBON]
+    )
     for step in range(steps):
         of_year = day_of_year(starts + (step + 0.5) * step_days)
         litres = litres_a_day(water, homes, of_year)
         wear = wear_a_day(water, homes, of_year, weather.step(), litres, passes)
-        per_step[step] = wear * step_days / nominal
+        per_step[step], fines[step] = wear * step_days / nominal, wear[SEDIMENT] * of_solids
     unit = np.arange(5)[None, :, None]
     shape = (_DRAWS, 5, len(rows))
     fresh = strength(np.broadcast_to(unit, shape), rng.random(shape), rng.random(shape), truth.story)
-    return Paths(per_step, fresh.astype(np.float32), step_days)
+    return Paths(per_step, fines, fresh.astype(np.float32), step_days)
 
 
 def true_lives(truth: Truth, *, years: float = 20.0, runs: int = 4, seed: int = 0) -> list[list[Array]]:
     """Return the days that units really last when each is run to its end, one after another.
+
+    A carbon cartridge is taken to stand behind sediment cartridges that are never left in spent.
 
     Returns
     -------

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from fleetstats.sample.wear import SLEEVE
+from fleetstats.sample.wear import CARBON, SEDIMENT, SLEEVE
 
 if TYPE_CHECKING:
     from fleetstats.sample.truth import Paths
@@ -51,7 +51,8 @@ def simulate(
 
     At every visit a unit is renewed if its age at the next visit would pass its interval by more than half a
     visit interval, or its hard limit by one day; otherwise it stays. Every visit looks at the sleeve and
-    cleans it if scaled. A call-out renews what is spent; the other ages run on.
+    cleans it if scaled. A call-out renews what is spent; the other ages run on. From its end to the
+    call-out a spent sediment cartridge lets more through, which wears the carbon.
 
     Parameters
     ----------
@@ -102,20 +103,22 @@ class _Run:
         )
 
     def run(self) -> Counts:
-        for step, wear in enumerate(self.paths.per_step):
+        for step, (wear, fines) in enumerate(zip(self.paths.per_step, self.paths.fines, strict=True)):
             self.spent += wear[:, :, None]
             self.age += self.paths.step_days
             over = self.spent >= self.can
             if over.any():
-                self._call_out(over[:SLEEVE], wear)
+                self._call_out(over[:SLEEVE], wear, fines)
                 self._hide(over[SLEEVE], wear)
             visited = (step + 1) % self.interval_steps == 0
             if visited.any():
                 self._visit(visited)
         return self.counts
 
-    def _call_out(self, over: Flags, wear: Array) -> None:
+    def _call_out(self, over: Flags, wear: Array, fines: Array) -> None:
         """Renew what has come to its announced end, as from the day the technician comes."""
+        let_through = fines * self.delay[SEDIMENT] / self.paths.step_days
+        self.spent[CARBON] += over[SEDIMENT] * let_through[:, None]
         unit, row, plan = np.nonzero(over)
         a_step = wear[unit, row]
         rest = (self.spent[unit, row, plan] - self.can[unit, row, plan]) / a_step * self.paths.step_days

@@ -40,6 +40,7 @@ _TANK_SOLIDS: Final = np.array([0.95, 1.0, 1.15, 0.95, 1.3])
 
 SEDIMENT_GRAMS: Final = np.array([330.0, 250.0, 180.0])  # what a cartridge of each part holds
 SEDIMENT_PASSES: Final = np.array([0.12, 0.08, 0.05])  # share of the solids that goes on to the carbon
+FINES_PASS: Final = 4.0  # a spent sediment cartridge left in lets this much more through
 CARBON_GRAMS: Final = np.array([92.0, 74.0])
 LAMP_HOURS: Final = np.array([10_300.0, 9_900.0])
 _NOMINAL: Final = (SEDIMENT_GRAMS, SEDIMENT_GRAMS, CARBON_GRAMS, LAMP_HOURS, np.ones(1))

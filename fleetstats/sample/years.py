@@ -16,6 +16,7 @@ from fleetstats.sample.service import Arrivals, technicians, work
 from fleetstats.sample.wear import (
     ANNOUNCED,
     CARBON,
+    FINES_PASS,
     LAMP,
     SEDIMENT,
     SEDIMENT_PASSES,
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
     from fleetstats.sample.wear import Array, Codes, Flags, Homes, Steady
 
 _REFRESH_DAYS = 28  # how often slow things (sludge, a tank's age) are worked out anew
-_FINES_PASS = 4.0  # a spent sediment cartridge left in lets this much more through
 _SOON_DAYS = 10  # a call-out this close to the next visit does its work as well
 
 
@@ -133,7 +133,7 @@ class Years:
         of_year = day_of_year(day)
         litres = litres_a_day(water, homes, of_year)
         spent = state.wear[SEDIMENT] > state.capacity[SEDIMENT]
-        passes = SEDIMENT_PASSES[state.part[SEDIMENT]] * np.where(spent, _FINES_PASS, 1.0)
+        passes = SEDIMENT_PASSES[state.part[SEDIMENT]] * np.where(spent, FINES_PASS, 1.0)
         state.wear += wear_a_day(water, homes, of_year, self.weather.step(), litres, passes)
         state.litres += litres
         state.litres[self.service.meter_replaced == day] = 0.0

@@ -10,6 +10,7 @@ from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import money, parts
 from fleetstats.report.pages.parts import Fact, Head
+from fleetstats.report.pages.what_if import WhatIf, what_if
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
 
@@ -38,6 +39,7 @@ class OwnerPage:
     money: Table
     money_told: str
     savings: tuple[Fact, ...]
+    what_if: WhatIf
     plans: Table
 
 
@@ -64,6 +66,7 @@ def owner_page(results: Results) -> OwnerPage:
         money=sums,
         money_told=sums_told,
         savings=money.savings(results),
+        what_if=what_if(results),
         plans=money.plan_table(results),
     )
 

@@ -10,18 +10,19 @@ from fleetstats.sample.best_policy import best_known_policy
 from fleetstats.sample.policy import Costs, price_policy
 from fleetstats.sample.truth import Paths, true_lives
 from fleetstats.sample.visit_rule import simulate
-from fleetstats.sample.wear import LAMP, SEDIMENT, SEDIMENT_2, SLEEVE
+from fleetstats.sample.wear import CARBON, LAMP, SEDIMENT, SEDIMENT_2, SLEEVE
 
 COSTS = Costs(trip=120, callout=300, renewal=np.array([45, 45, 65, 95, 20.0]), hidden_day=1.5)
 HARD = np.array([351, 351, 351, 351, 168.0])
 YEAR = 365.25
 
 
-def paths_of(life_days, *, years=40, rows=1, strengths=None):
+def paths_of(life_days, *, years=40, rows=1, strengths=None, fines=0.0):
     steps = round(years * YEAR / 7)
     per_step = np.full((steps, 5, rows), 7 / life_days, np.float32)
     can = np.ones((64, 5, rows)) if strengths is None else strengths
-    return Paths(per_step, can.astype(np.float32), 7)
+    extra = np.full((steps, rows), fines, np.float32)
+    return Paths(per_step, extra, can.astype(np.float32), 7)
 
 
 def follow(paths, *, visit_days, every_n, only, hard=np.inf, delay=0.0):
@@ -87,6 +88,20 @@ def test_a_technician_who_comes_late_puts_the_next_unit_in_late():
     slow = follow(paths_of(100), visit_days=364, every_n=4, only=[SEDIMENT], delay=10.0)
     ratio = per_year(prompt, "unplanned", SEDIMENT) / per_year(slow, "unplanned", SEDIMENT)
     assert ratio == pytest.approx(1.1, rel=0.03)
+
+
+def test_a_spent_sediment_cartridge_wears_the_carbon_behind_it_until_someone_comes():
+    """Sediment lasts 50 days and waits 10 for the call; meanwhile the carbon wears three times more on top.
+
+    By hand: in each 60 days the carbon spends 60/200 + 10 x 3/200 = .45 of its life, so it lasts 133 days.
+    """
+    paths = paths_of(200, fines=3 * 7 / 200)
+    paths.per_step[:, SEDIMENT] = 7 / 50
+    alone = follow(paths, visit_days=364, every_n=4, only=[CARBON], delay=0.0)
+    both = follow(paths, visit_days=364, every_n=4, only=[SEDIMENT, CARBON], delay=10.0)
+    assert per_year(alone, "unplanned", CARBON) == pytest.approx(YEAR / 200, rel=0.03)
+    assert per_year(both, "unplanned", SEDIMENT) == pytest.approx(YEAR / 60, rel=0.03)
+    assert per_year(both, "unplanned", CARBON) == pytest.approx(YEAR / (0.6 / 0.45 * 100 + 10), rel=0.03)
 
 
 def test_age_replacement_costs_what_barlow_and_hunter_say():

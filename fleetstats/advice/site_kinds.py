@@ -1,0 +1,243 @@
+"""Sites grouped by what they have, what bounds them and how fast they spend it, with what each kind costs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetstats.advice.evidence import DUE_LIST_ONLY
+from fleetstats.advice.limits import HARD, LIMITS, Limits
+from fleetstats.advice.prices import ComponentPrices
+from fleetstats.advice.terms import MOST_VISITS, WEEK, ComponentTerms, VisitTerms
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+MOST_KINDS: Final = 50
+#: Sites with the same units and limits are cut into at most so many levels, of at least so many sites.
+MOST_LEVELS, LEAST_A_LEVEL = 5, 5
+_BEYOND = LIMITS.index("beyond_records")
+_SIGNIFICANT = 6
+
+
+@dataclass(frozen=True, slots=True)
+class PricedFleet:
+    """The served sites and their units, with all that their plans are chosen by.
+
+    Attributes
+    ----------
+    sites, units : polars frames
+        In the order of addresses, sites and units; `site_row` leads from a unit to its site.
+    limits : Limits
+        Rows as `units`.
+    prices : mapping
+        Component -> its prices.
+    levels : polars frame
+        See `advice_levels`.
+    weeks : array (W,)
+        Visit intervals that may be planned.
+    components : mapping
+    terms : VisitTerms
+    """
+
+    sites: pl.DataFrame
+    units: pl.DataFrame
+    limits: Limits
+    prices: Mapping[str, ComponentPrices]
+    levels: pl.DataFrame
+    weeks: IntArray
+    components: Mapping[str, ComponentTerms]
+    terms: VisitTerms
+
+
+@dataclass(frozen=True, slots=True)
+class SiteKinds:
+    """Kinds of sites; every figure is the mean over the sites of a kind, a site and year.
+
+    Attributes
+    ----------
+    kinds : polars frame
+        kind (from 1), sites, level (from 1, most call-outs first), levels, callouts_low, callouts_high (a
+        year under today's rule), trip_share (of a planned trip that a site bears), first_week, shortest_days,
+        longest_days (visit intervals looked at), most_days (hard limit on the visit interval).
+    units : polars frame
+        kind, component, slot, announced, of_uv_unit, held, longest_days (hard limit), longest_by (its name),
+        beyond_days (limit by ages seen, the strictest of the sites), chance_limit, today_days,
+        customary_days, chances (list: chance of being spent by the end of each week, from week 1).
+    rates : polars frame
+        kind, component, slot, every_n, callouts, other_cost (lists over the visit intervals from
+        `first_week` on, by the week: call-outs a year; money a year apart from their trips).
+    left_out : int
+        Sites in none of the kinds.
+    """
+
+    kinds: pl.DataFrame
+    units: pl.DataFrame
+    rates: pl.DataFrame
+    left_out: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Sites of one kind, and the rows of their units, (units of a site, sites)."""
+
+    sites: IntArray
+    units: IntArray
+    level: int
+    levels: int
+
+
+def site_kinds(fleet: PricedFleet, callouts_current: pl.DataFrame) -> SiteKinds:
+    """Return the kinds of the served sites: same units in place, same limits, alike in call-outs.
+
+    Sites at which nothing can be planned by its life are in no kind, nor are those beyond the commonest 50.
+
+    Parameters
+    ----------
+    fleet : PricedFleet
+    callouts_current : polars frame
+        site_id, callouts_per_year_current.
+    """
+    called = fleet.sites.join(callouts_current, on="site_id", how="left", maintain_order="left")[
+        "callouts_per_year_current"
+    ].to_numpy()
+    held = _held(fleet)
+    groups = list(_groups(fleet, held, called))[:MOST_KINDS]
+    of_kinds, of_units, rates = [], [], []
+    for number, group in enumerate(groups, 1):
+        of_kinds.append(_kind_row(number, group, fleet, called[group.sites]))
+        for rows in group.units:
+            key = {"kind": number, **fleet.units.row(int(rows[0]), named=True)}
+            key = {name: key[name] for name in ("kind", "component", "slot")}
+            kind = fleet.components[key["component"]]
+            is_held = bool(held[rows[0]])
+            of_units.append({**key, **_unit_row(rows, fleet, kind, is_held)})
+            rates += [{**key, **row} for row in _rate_rows(rows, fleet, is_held)]
+    return SiteKinds(
+        pl.DataFrame(of_kinds, schema=dict(KINDS_SCHEMA)),
+        pl.DataFrame(of_units, schema=dict(UNITS_SCHEMA)),
+        pl.DataFrame(rates, schema=dict(RATES_SCHEMA)),
+        fleet.sites.height - sum(len(group.sites) for group in groups),
+    )
+
+
+_REALS = pl.List(pl.Float64)
+Schema = Mapping[str, "pl.DataType | type[pl.DataType]"]
+KINDS_SCHEMA: Final[Schema] = {
+    "kind": pl.Int64, "sites": pl.Int64, "level": pl.Int64, "levels": pl.Int64, "callouts_low": pl.Float64,
+    "callouts_high": pl.Float64, "trip_share": pl.Float64, "first_week": pl.Int64,
+    "shortest_days": pl.Float64, "longest_days": pl.Float64, "most_days": pl.Float64,
+}  # fmt: skip
+UNITS_SCHEMA: Final[Schema] = {
+    "kind": pl.Int64, "component": pl.String, "slot": pl.String, "announced": pl.Boolean,
+    "of_uv_unit": pl.Boolean, "held": pl.Boolean, "longest_days": pl.Float64, "longest_by": pl.String,
+    "beyond_days": pl.Float64, "chance_limit": pl.Float64, "today_days": pl.Float64,
+    "customary_days": pl.Float64, "chances": _REALS,
+}  # fmt: skip
+RATES_SCHEMA: Final[Schema] = {
+    "kind": pl.Int64, "component": pl.String, "slot": pl.String, "every_n": pl.Int64, "callouts": _REALS,
+    "other_cost": _REALS,
+}  # fmt: skip
+
+
+def _held(fleet: PricedFleet) -> npt.NDArray[np.bool_]:
+    """Return which units are kept to today's rule, (units,)."""
+    level = dict(fleet.levels.select("component", "level").iter_rows())
+    without = {
+        name for name in fleet.components if name not in fleet.prices or level.get(name) == DUE_LIST_ONLY
+    }
+    unknown = fleet.units["life_row"].is_null()
+    return (fleet.units["component"].is_in(list(without)) | unknown).to_numpy()
+
+
+def _groups(fleet: PricedFleet, held: npt.NDArray[np.bool_], called: FloatArray) -> Iterator[_Group]:
+    """Yield the kinds, commonest units and limits first, most call-outs first within them."""
+    alike: dict[tuple[Any, ...], list[tuple[int, list[int]]]] = {}
+    there = np.flatnonzero(~fleet.units["removed"].fill_null(False).to_numpy())
+    fixed = fleet.limits.hard_unit_days
+    of_visit = fleet.limits.visit_days.min(axis=1)
+    names, slots = fleet.units["component"].to_list(), fleet.units["slot"].fill_null("").to_list()
+    site_of = fleet.units["site_row"].to_numpy()
+    for site in np.unique(site_of[there]):
+        rows = there[site_of[there] == site].tolist()
+        if held[rows].all():
+            continue
+        key = tuple((names[row], slots[row], bool(held[row]), fixed[row], of_visit[row]) for row in rows)
+        alike.setdefault(key, []).append((int(site), rows))
+    for key in sorted(alike, key=lambda key: (-len(alike[key]), str(key))):
+        found = sorted(alike[key], key=lambda pair: (-called[pair[0]], pair[0]))
+        levels = int(np.clip(len(found) // LEAST_A_LEVEL, 1, MOST_LEVELS))
+        ends = np.linspace(0, len(found), levels + 1).round().astype(int)
+        for level in range(levels):
+            some = found[ends[level] : ends[level + 1]]
+            units = np.array([rows for _, rows in some], dtype=np.int64).T
+            yield _Group(np.array([site for site, _ in some]), units, level + 1, levels)
+
+
+def _kind_row(number: int, group: _Group, fleet: PricedFleet, called: FloatArray) -> dict[str, Any]:
+    sharing = fleet.sites["sharing"].to_numpy()[group.sites]
+    return {
+        "kind": number, "sites": len(group.sites), "level": group.level, "levels": group.levels,
+        "callouts_low": float(called.min()), "callouts_high": float(called.max()),
+        "trip_share": float((1.0 / sharing).mean()), "first_week": int(fleet.weeks[0]),
+        "shortest_days": fleet.terms.shortest_visit_days, "longest_days": float(fleet.weeks[-1] * WEEK),
+        "most_days": float(fleet.limits.hard_visit_days[group.units].min()),
+    }  # fmt: skip
+
+
+def _unit_row(rows: IntArray, fleet: PricedFleet, kind: ComponentTerms, held: bool) -> dict[str, Any]:
+    hard = fleet.limits.unit_days[rows, :HARD]
+    strictest = hard[hard.min(axis=1).argmin()]
+    longest = float(strictest.min())
+    beyond = float(fleet.limits.unit_days[rows, _BEYOND].min())
+    chances: list[float] = []
+    if not held:
+        by_week = fleet.prices[kind.name].spent_by_week(_lives(fleet, rows)).mean(axis=0)
+        most = len(by_week) if not np.isfinite(longest) else int(longest // WEEK) + 1
+        chances = _rounded(by_week[:most])
+    return {
+        "announced": kind.announced, "of_uv_unit": kind.of_uv_unit, "held": held,
+        "longest_days": longest if np.isfinite(longest) else None,
+        "longest_by": LIMITS[int(strictest.argmin())] if np.isfinite(longest) else None,
+        "beyond_days": beyond if np.isfinite(beyond) else None,
+        "chance_limit": kind.failure_chance_limit, "today_days": kind.current_interval_days,
+        "customary_days": kind.customary_days, "chances": chances,
+    }  # fmt: skip
+
+
+def _rate_rows(rows: IntArray, fleet: PricedFleet, held: bool) -> Iterator[dict[str, Any]]:
+    """Yield call-outs and other money of one unit, the mean over the sites, for each n."""
+    callouts = other = np.zeros((len(fleet.weeks), MOST_VISITS))
+    if not held:
+        name = str(fleet.units["component"][int(rows[0])])
+        found = fleet.prices[name].yearly_parts(
+            _lives(fleet, rows),
+            planned_cost=fleet.units["planned_cost"].to_numpy()[rows],
+            oldest_days=fleet.limits.hard_unit_days[rows],
+        )
+        callouts, other = (part.mean(axis=0) for part in found)
+    for n in range(1, MOST_VISITS + 1):
+        yield {
+            "every_n": n,
+            "callouts": _rounded(callouts[:, n - 1]),
+            "other_cost": _rounded(other[:, n - 1]),
+        }
+
+
+def _lives(fleet: PricedFleet, rows: IntArray) -> IntArray:
+    return fleet.units["life_row"].fill_null(-1).to_numpy()[rows]
+
+
+def _rounded(values: FloatArray) -> list[float]:
+    """Return the values at six leading digits, so that the page carries no more than it needs."""
+    return [float(f"{value:.{_SIGNIFICANT}g}") for value in _as_list(values)]
+
+
+def _as_list(values: FloatArray) -> Sequence[float]:
+    found: list[float] = values.tolist()
+    return found

@@ -1,0 +1,157 @@
+"""The owner's "what if" in Chromium: the same answers as the analysis, and no limit that a control can cross."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fleetstats.advice.what_if import KindPlans, kind_plans
+from fleetstats.report import write_site
+
+from .what_if_tables import invented_kinds, results_with
+
+pytestmark = pytest.mark.browser
+KINDS = invented_kinds()
+
+
+@pytest.fixture(scope="session")
+def weighed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_site(results_with(KINDS), tmp_path_factory.mktemp("what-if") / "report").parent
+
+
+@pytest.fixture
+def owner(opened: Any, weighed: Path) -> Any:
+    return lambda **more: opened(str(weighed / "owner.html"), **more)
+
+
+def ask(page: Any, **asked: float) -> None:
+    for name, value in asked.items():
+        page.locator(f"#{name}-field").fill(f"{value:g}")
+
+
+def answers(page: Any) -> list[dict[str, Any]]:
+    """Return what the table says of each kind: weeks, every n-th visit, cost."""
+    read = """rows => rows.map(row => ({week: Number(row.dataset.week), cost: Number(row.dataset.cost),
+              every: row.dataset.every.split(' ').map(Number), near: row.cells[3].textContent,
+              shown: row.cells[2].textContent}))"""
+    found: list[dict[str, Any]] = page.locator("#what-if-kinds tbody tr").evaluate_all(read)
+    return found
+
+
+def same(found: list[dict[str, Any]], plans: KindPlans) -> None:
+    kinds = plans.kinds.sort("kind")
+    assert [row["week"] * 7 for row in found] == kinds["visit_interval_days"].to_list()
+    assert [row["shown"] for row in found] == [str(days // 7) for days in kinds["visit_interval_days"]]
+    assert [row["cost"] for row in found] == pytest.approx(kinds["cost_per_year"].to_list(), rel=1e-9)
+    near = [
+        (low // 7, high // 7) for low, high in kinds.select("near_low_days", "near_high_days").iter_rows()
+    ]
+    assert [row["near"] for row in found] == [f"{a} to {b}" if a != b else str(a) for a, b in near]
+    for row, (_, units) in zip(found, plans.units.group_by("kind", maintain_order=True), strict=True):
+        assert row["every"] == units["every_n_visits"].to_list()
+
+
+def test_at_the_settings_costs_the_page_says_what_the_analysis_chose(owner: Any) -> None:
+    heard: list[str] = []
+    page = owner(heard=heard)
+    same(answers(page), kind_plans(KINDS, trip_cost=120, callout_cost=300))
+    assert heard == []
+
+
+def test_moved_costs_and_chance_give_what_the_analysis_would_choose(owner: Any) -> None:
+    page = owner()
+    for trip, callout, chance in (
+        (40, 300, 100), (300, 300, 100), (120, 60, 100), (120, 850, 60), (77, 410, 25), (200, 500, 5),
+        (0, 0, 100), (120, 300, 100),
+    ):  # fmt: skip
+        ask(page, trip=trip, callout=callout, chance=chance)
+        tolerated = None if chance == 100 else chance / 100
+        same(answers(page), kind_plans(KINDS, trip_cost=trip, callout_cost=callout, tolerated=tolerated))
+
+
+def test_no_control_crosses_a_hard_limit(owner: Any) -> None:
+    page = owner()
+    most = dict(KINDS.kinds.select("kind", "most_days").iter_rows())
+    longest = []
+    for ends in (("max", "min", "max"), ("min", "max", "max"), ("max", "min", "min"), ("min", "min", "max")):
+        for name, end in zip(("trip", "callout", "chance"), ends, strict=True):
+            page.locator(f"#{name}-slider").evaluate(
+                f"(s) => {{ s.value = s.{end}; s.dispatchEvent(new Event('input', {{bubbles: true}})); }}"
+            )
+            # typed past the ends of the slider
+            page.locator(f"#{name}-field").fill("999999" if end == "max" else "-50")
+        for number, row in enumerate(answers(page), 1):
+            assert row["week"] * 7 <= most[number]
+            units = KINDS.units.filter(KINDS.units["kind"] == number)
+            for every, unit in zip(row["every"], units.iter_rows(named=True), strict=True):
+                days = row["week"] * 7 * every
+                longest.append(days / unit["longest_days"])
+                assert days <= unit["longest_days"]
+                assert days <= max(unit["beyond_days"] or days, min(56, most[number]))
+    # the limits do bind: without them these costs would go further
+    assert max(longest) > 0.95
+
+
+def test_the_chance_of_the_uv_unit_is_only_tightened(owner: Any) -> None:
+    page = owner()
+    ask(page, chance=99)
+    loose = kind_plans(KINDS, trip_cost=120, callout_cost=300, tolerated=0.99)
+    same(answers(page), loose)
+    limits = KINDS.units.filter(KINDS.units["of_uv_unit"])
+    for unit in limits.iter_rows(named=True):
+        own = loose.units.filter(
+            (loose.units["kind"] == unit["kind"]) & (loose.units["component"] == unit["component"])
+        )["interval_days"][0]
+        visit = loose.kinds.filter(loose.kinds["kind"] == unit["kind"])["visit_interval_days"][0]
+        assert own <= max(56, visit * (own == visit)) or unit["chances"][own // 7 - 1] <= unit["chance_limit"]
+
+
+def test_slider_field_kind_and_way_back_by_keyboard(owner: Any) -> None:
+    page = owner()
+    said = page.locator("#what-if-answer").inner_text()
+    slider = page.get_by_role("slider", name="A planned trip")
+    slider.focus()
+    page.keyboard.press("ArrowRight")
+    assert page.locator("#trip-field").input_value() == "121"
+    page.keyboard.press("End")
+    assert page.locator("#trip-field").input_value() == slider.get_attribute("max")
+    assert page.locator("#what-if-answer").inner_text() != said
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.id") == "trip-field"
+    page.keyboard.type("5")  # the field's content is selected when it is reached by tab
+    assert slider.input_value() == "5"
+    page.get_by_role("button", name="Back to the settings").press("Enter")
+    assert page.locator("#what-if-answer").inner_text() == said
+    assert slider.input_value() == "120"
+    kind = page.get_by_role("combobox", name="Kind of site")
+    kind.focus()
+    page.keyboard.press("ArrowDown")
+    assert page.locator("#what-if-answer").inner_text() != said
+    assert page.locator("#what-if-curve path.here").count() == 1
+
+
+def test_an_emptied_field_changes_nothing(owner: Any) -> None:
+    page = owner()
+    before = answers(page)
+    page.locator("#callout-field").fill("")
+    assert answers(page) == before
+
+
+def test_without_script_the_table_stands_and_nothing_can_be_moved(owner: Any) -> None:
+    page = owner(java_script_enabled=False)
+    assert page.locator("#what-if-tools").is_hidden()
+    assert "moving them needs script" in page.inner_text("#what-if-note")
+    plans = kind_plans(KINDS, trip_cost=120, callout_cost=300).kinds
+    shown = page.locator("#what-if-kinds tbody td:nth-child(3)").all_inner_texts()
+    assert shown == [str(days // 7) for days in plans["visit_interval_days"]]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_and_nothing_scrolls_sideways(owner: Any, scheme: str) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+    page = owner(bypass_csp=True, color_scheme=scheme, width=360)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    found = axe.Axe().run(page, options={"preload": False})
+    assert found.violations_count == 0, found.generate_report()

@@ -94,6 +94,10 @@ class Family:
         """Return the z with P(e <= z) = p, for 0 < p < 1."""
         raise NotImplementedError
 
+    def shares(self, z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Return P(e <= z), P(e > z), the density and its slope at z, each exact to where doubles end."""
+        raise NotImplementedError
+
 
 class Weibull(Family):
     """Smallest extreme value errors: T is Weibull with shape 1/sigma and scale exp(location)."""
@@ -151,6 +155,14 @@ class Weibull(Family):
     def quantile(self, p: FloatArray) -> FloatArray:
         """Return log(-log(1 - p))."""
         return np.log(-np.log1p(-p))
+
+    @_quiet
+    def shares(self, z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Return distribution function, survival, density and its slope."""
+        x = np.exp(np.minimum(z, 30.0))
+        survival = np.exp(-x)
+        density = x * survival
+        return -np.expm1(-x), survival, density, density * (1 - x)
 
 
 class Exponential(Weibull):
@@ -216,6 +228,13 @@ class LogNormal(Family):
         """Return the standard normal quantile."""
         return special.ndtri(p)
 
+    def shares(self, z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Return distribution function, survival, density and its slope."""
+        near = special.ndtr(-np.abs(z))
+        density = np.exp(-0.5 * z * z - _LOG_ROOT_2PI)
+        left = z < 0
+        return np.where(left, near, 1 - near), np.where(left, 1 - near, near), density, -z * density
+
 
 class LogLogistic(Family):
     """Standard logistic errors."""
@@ -265,6 +284,12 @@ class LogLogistic(Family):
     def quantile(self, p: FloatArray) -> FloatArray:
         """Return log(p / (1 - p))."""
         return special.logit(p)
+
+    def shares(self, z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Return distribution function, survival, density and its slope."""
+        below, above = special.expit(z), special.expit(-z)
+        density = below * above
+        return below, above, density, density * (above - below)
 
 
 FAMILIES: Final[dict[str, Family]] = {

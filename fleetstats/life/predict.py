@@ -15,6 +15,7 @@ from fleetstats.errors import LifeError
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.families import FAMILIES, FloatArray
 from fleetstats.life.fit import fit_life
+from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.likelihood import spell_terms
@@ -49,6 +50,7 @@ def average_families(
     priors: Priors,
     families: Sequence[str] = ("weibull", "lognormal", "loglogistic"),
     site_effect: bool = True,
+    cells: GaugeCells | None = None,
 ) -> FamilyAverage:
     """Return the fits of all families, weighted by their evidence; beforehand each is equally likely.
 
@@ -59,6 +61,8 @@ def average_families(
         Evidence means nothing without them.
     families : sequence of str
     site_effect : bool
+    cells : GaugeCells, optional
+        What gauge readings say of some of the lives.
 
     Raises
     ------
@@ -67,7 +71,7 @@ def average_families(
     """
     if not families:
         raise LifeError(f"average_families: no family found; accepted: one or more of {', '.join(FAMILIES)}")
-    fits = tuple(fit_life(lives, name, site_effect, priors) for name in families)
+    fits = tuple(fit_life(lives, name, site_effect, priors, cells=cells) for name in families)
     evidence = np.array([-np.inf if fit.log_evidence is None else fit.log_evidence for fit in fits])
     weights = np.exp(evidence - evidence.max())
     return FamilyAverage(fits, weights / weights.sum())
@@ -207,7 +211,7 @@ def _site_draws(
     wanted[codes] = True
     everywhere = np.full(effect.shape, 0.5)
     everywhere[codes] = uniform
-    for block in site_blocks(lives, design, centre, max(200, _DRAWN_AT_ONCE // tau.size)):
+    for block in site_blocks(lives, design, centre, max(200, _DRAWN_AT_ONCE // tau.size), fit.cells):
         if wanted[block.sites].any():
             effect[block.sites] = _block_draws(fit, block, centre, b, sigma, tau, everywhere[block.sites])
     return effect[codes]

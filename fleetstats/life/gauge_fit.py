@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fleetstats.life.blocking import LAWS, Blocking
+from fleetstats.life.blocking import Blocking
 from fleetstats.life.families import FloatArray, family_called
 from fleetstats.life.fit import fit_life, on_fit_scale, scaled_prior
 from fleetstats.life.gauge_cells import GaugeReadings, gauge_cells
@@ -37,7 +37,9 @@ _LONGEST: Final = np.array([0.5, 0.5, 0.5, 1.0, 1.0])
 _NODES = 9
 _MOST_STEPS = 25
 #: Squared distance to the top, in standard errors, that will do.
-_CLOSE = 0.02
+_CLOSE = 0.05
+#: A step that gains less log posterior than this is the last.
+_GAIN = 0.2
 #: Step of the differences that slopes in the law are taken by.
 _STEP = 1e-3
 #: From this many readings with a flow on, the spread of flows is known.
@@ -53,20 +55,17 @@ class GaugeFit:
     Attributes
     ----------
     blocking : Blocking
-    theta : ndarray
-        Coefficients, log sigma and log tau of the lives, on the scale of the fit.
+    errors : ndarray, shape (5,)
+        Standard errors of log clean drop, index, log spread, log gauge noise and the wild share's logit.
     log_joint : tuple of float
         Log of the joint posterior, constants apart, at the start and after each step; never falls.
-    laws : dict of str to float
-        Log-likelihood each named law loses against the law found, noise and clean drop refitted, lives held.
     readings : int
         Readings that could say something.
     """
 
     blocking: Blocking
-    theta: FloatArray
+    errors: FloatArray
     log_joint: tuple[float, ...]
-    laws: dict[str, float]
     readings: int
 
 
@@ -96,7 +95,6 @@ def fit_gauges(
     family: str = "weibull",
     start: Blocking | None = None,
     before: LifeFit | None = None,
-    compare: bool = False,
 ) -> GaugeFit:
     """Return the law, clean drop and noise at the highest joint posterior of lives and readings.
 
@@ -114,17 +112,14 @@ def fit_gauges(
         Where to begin.
     before : LifeFit, optional
         A fit of that family to the same lives, to begin from.
-    compare : bool
-        Whether to find out how much each named law loses.
     """
     own = usable(lives, readings)
     climb = _Climb(lives, own, priors, family)
     first = before or fit_life(lives, family, priors=priors, nodes=_NODES)
     begin = replace(start or _first(own, limit_kpa), flow_spread=_flow_spread(own))
-    place, values = climb.to_top(first, begin)
+    place, values, errors = climb.to_top(first, begin)
     found = _decoded(place.code, begin)
-    losses = climb.law_losses(place, begin) if compare else {}
-    return GaugeFit(found, place.theta, tuple(values), losses, len(own))
+    return GaugeFit(found, errors, tuple(values), len(own))
 
 
 class _Climb:
@@ -137,8 +132,8 @@ class _Climb:
         self._prior = scaled_prior(lives, self._scaling, self._family, priors)
         self._columns = self._scaling.design.shape[1]
 
-    def to_top(self, first: LifeFit, begin: Blocking) -> tuple[_Place, list[float]]:
-        """Return the top, and the joint posterior on the way there."""
+    def to_top(self, first: LifeFit, begin: Blocking) -> tuple[_Place, list[float], FloatArray]:
+        """Return the top, the joint posterior on the way there, and the law's standard errors."""
         theta = on_fit_scale(self._scaling, first.estimate)
         if first.node_weights is None:  # no site effect found: begin where sites do differ
             theta = np.append(theta, np.log(0.1))
@@ -146,14 +141,17 @@ class _Climb:
         values = [place.value]
         for _ in range(_MOST_STEPS):
             slope, curve = self._slopes(place, begin)
-            better, rise = self._step(place, slope, curve, begin)
+            step = self._step(place, slope, curve)
+            if slope @ step < _CLOSE:
+                break
+            better = self._uphill(place, step, begin)
             if better is None:
                 break
-            place = better
+            gain, place = better.value - place.value, better
             values.append(place.value)
-            if rise < _CLOSE:
+            if gain < _GAIN:
                 break
-        return place, values
+        return place, values, np.sqrt(np.diag(np.linalg.inv(curve)))[place.theta.size :]
 
     def _apart(self, theta: FloatArray) -> tuple[FloatArray, float, float]:
         return theta[: self._columns], float(np.exp(theta[-2])), float(np.exp(theta[-1]))
@@ -198,53 +196,26 @@ class _Climb:
         blocking = _decoded(place.code, like)
         return lesson_of(self._lives, self._readings, blocking, self._family, location, sigma, nodes)
 
-    def _step(
-        self, place: _Place, slope: FloatArray, curve: FloatArray, like: Blocking
-    ) -> tuple[_Place | None, float]:
-        """Return the next place uphill (None: there is none) and the rise foretold."""
+    def _step(self, place: _Place, slope: FloatArray, curve: FloatArray) -> FloatArray:
+        """Return the step to the top of the local parabola; what lies at its bound and leans out is held."""
         q = place.theta.size
         held = np.zeros(slope.size, dtype=bool)
         held[q:] = ((place.code <= _LOWEST) & (slope[q:] < 0)) | ((place.code >= _HIGHEST) & (slope[q:] > 0))
         free = np.flatnonzero(~held)
         step = np.zeros(slope.size)
         step[free] = np.linalg.solve(curve[np.ix_(free, free)], slope[free])
-        rise = float(slope @ step)
         longest = np.concatenate([np.full(q, 0.5), _LONGEST])
-        step = step / max(1.0, float(np.max(np.abs(step) / longest)))
-        for halving in range(8):
+        return step / max(1.0, float(np.max(np.abs(step) / longest)))
+
+    def _uphill(self, place: _Place, step: FloatArray, like: Blocking) -> _Place | None:
+        """Return the place a step on, shortened until it is no lower; None if there is none."""
+        for halving in range(6):
             part = step * 0.5**halving
-            code = np.clip(place.code + part[q:], _LOWEST, _HIGHEST)
-            trial = self._at(place.theta + part[:q], code, like)
+            code = np.clip(place.code + part[place.theta.size :], _LOWEST, _HIGHEST)
+            trial = self._at(place.theta + part[: place.theta.size], code, like)
             if trial.value >= place.value:
-                return trial, rise
-        return None, rise
-
-    def law_losses(self, place: _Place, like: Blocking) -> dict[str, float]:
-        """Return how much log-likelihood each named law loses against the best index, lives held."""
-        from scipy import optimize
-
-        weights = place.integral.weights(*self._apart(place.theta))
-        lesson = self._lesson(place, like, (weights.effect, weights.share))
-
-        def loss(free: FloatArray, index: float) -> float:
-            code = np.insert(free, 1, index)
-            parts = lesson.values(self._lives, _decoded(code, like))
-            return 0.5 * float((((code - _PRIOR_MEAN) / _PRIOR_SD)[[0, 2, 3, 4]] ** 2).sum()) - float(
-                parts[0].sum() + parts[1].sum()
-            )
-
-        start = np.delete(place.code, 1)
-        best = loss(start, float(place.code[1]))
-        bounds = list(zip(np.delete(_LOWEST, 1), np.delete(_HIGHEST, 1), strict=True))
-        return {
-            name: float(
-                optimize.minimize(
-                    loss, start, args=(index,), method="L-BFGS-B", bounds=bounds, options={"maxiter": 8}
-                ).fun
-            )
-            - best
-            for name, index in LAWS.items()
-        }
+                return trial
+        return None
 
 
 def _first(readings: GaugeReadings, limit_kpa: float) -> Blocking:

@@ -47,13 +47,13 @@ def soft_terms(
     below_before = above_before = np.empty(0)
     for k in range(edges.shape[1]):
         z = (edges[:, k, None] - location) / sigma
-        below, above, density, bend = family.shares(z)
+        below, above = family.tails(z)
         if k:
             # of two numbers near 1 only the distance of each to 1 is known well
             chance = np.where(z < 0, below - below_before, above_before - above)
             total += heights[:, k - 1, None] * chance
         if order != "value":
-            _add(sums, drops[:, k, None], z, density, bend)
+            _add(sums, drops[:, k, None], z, *family.density(z))
         below_before, above_before = below, above
     terms = _of_logarithm(total, sums, sigma)
     lost = ~(total > _LEAST)
@@ -96,7 +96,7 @@ def _of_logarithm(
 
 def end_chances(family: Family, z: FloatArray) -> FloatArray:
     """Return the chance of each cell between standardised edges, shape (..., cells)."""
-    below, above, _, _ = family.shares(z)
+    below, above = family.tails(z)
     return np.where(z[..., 1:] < 0, np.diff(below, axis=-1), -np.diff(above, axis=-1))
 
 

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from fleetstats.life.learn import ComponentLife, learn_component
+from fleetstats.life.gauge_learn import Gauge, learn_gauges
+from fleetstats.life.learn import ComponentLife, housing, learn_component
 from fleetstats.life.strata import strata_curves
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
@@ -21,6 +22,7 @@ _UNIT = ("site_id", "chapter", "component", "slot", "part_number")
 def learn_fleet(relations: Relations, settings: Settings, *, draws: int = 200) -> dict[str, ComponentLife]:
     """Return what the records teach of every component that the settings define and the fleet holds."""
     held = set(relations.in_place["component"])
+    gauges = gauges_of(relations, settings)
     return {
         name: learn_component(
             name,
@@ -31,10 +33,33 @@ def learn_fleet(relations: Relations, settings: Settings, *, draws: int = 200) -
             customary_days=terms.customary_days,
             draws=draws,
             seed=place,
+            gauge=gauges.get(name),
         )
         for place, (name, terms) in enumerate(settings.components.items())
         if name in held
     }
+
+
+def gauges_of(relations: Relations, settings: Settings) -> dict[str, Gauge]:
+    """Return what the pressure readings teach of each component that has a limit for its drop."""
+    limits = {
+        name: terms.pressure_limit_kpa
+        for name, terms in settings.components.items()
+        if terms.pressure_limit_kpa is not None and name in set(relations.spells["component"])
+    }
+    if relations.readings.is_empty():
+        return {}
+    housings = {
+        name: housing(
+            name,
+            spells=relations.spells,
+            sites=relations.sites,
+            customary_days=settings.component(name).customary_days,
+            limit_kpa=limit,
+        )
+        for name, limit in limits.items()
+    }
+    return learn_gauges(housings, relations.readings, relations.stages_read)
 
 
 def life_tables(lives: Mapping[str, ComponentLife], relations: Relations) -> dict[str, pl.DataFrame]:

@@ -125,6 +125,7 @@ class Blocking:
         usual = np.exp(-0.5 * (off / scale) ** 2) / scale
         return (1 - self.wild_share) * _ROOT_2PI * usual + self.wild_share * _WILD_DENSITY
 
-    def doubt(self, drop_kpa: FloatArray, expected_kpa: FloatArray, flow_read: npt.ArrayLike) -> FloatArray:
-        """Return the chance that a reading is a wild one, given the drop expected."""
-        return self.wild_share * _WILD_DENSITY / self.density(drop_kpa, expected_kpa, flow_read)
+    @property
+    def wild_density(self) -> float:
+        """Return the density of the log of a reading that says nothing."""
+        return _WILD_DENSITY

@@ -170,12 +170,27 @@ def fine_log_densities(
     edges = fine_edges(lives.lower[which], lives.upper[which])
     place = np.full(len(lives), -1, dtype=np.intp)
     place[which] = np.arange(which.size)
-    kept = np.flatnonzero((readings.life >= 0) & (place[readings.life] >= 0))
-    own = readings.take(kept[np.argsort(readings.life[kept], kind="stable")])
-    row = place[own.life]
-    share = own.age_days[:, None] * np.exp(-fine_middles(edges))[row]
-    first = np.searchsorted(row, np.arange(which.size))
-    return edges, np.add.reduceat(own.log_density(blocking, share), first, axis=0)
+    return edges, log_density_on(edges, np.where(readings.life >= 0, place[readings.life], -1), readings, blocking)
+
+
+def log_density_on(edges: FloatArray, row: IntArray, readings: GaugeReadings, blocking: Blocking) -> FloatArray:
+    """Return the log density of the readings of each unit were its life to end in each cell, (n, cells).
+
+    Parameters
+    ----------
+    edges : ndarray, shape (n, cells + 1)
+    row : ndarray of int, shape (readings,)
+        Unit of each reading; -1: none of these.
+    """
+    kept = np.flatnonzero(row >= 0)
+    kept = kept[np.argsort(row[kept], kind="stable")]
+    own, of_unit = readings.take(kept), row[kept]
+    total = np.zeros((edges.shape[0], edges.shape[1] - 1))
+    if kept.size:
+        share = own.age_days[:, None] * np.exp(-fine_middles(edges))[of_unit]
+        units, first = np.unique(of_unit, return_index=True)
+        total[units] = np.add.reduceat(own.log_density(blocking, share), first, axis=0)
+    return total
 
 
 def gauge_cells(lives: Lifetimes, readings: GaugeReadings, blocking: Blocking) -> GaugeCells:

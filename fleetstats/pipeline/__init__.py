@@ -13,6 +13,7 @@ from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
+from fleetstats.pipeline.gauges import gauge_tables, units_now
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
@@ -140,7 +141,8 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         )
     rule = todays_rule(relations, settings)
     progress("planning visits")
-    plan = plan_fleet(relations, settings, lives, rule)
+    now = units_now(relations, lives)
+    plan = plan_fleet(relations, settings, lives, rule, {name: units.spent_by for name, units in now.items()})
     progress("forecasting stock")
     stock = forecast_stock(relations, settings, lives, rule, plan)
     past = stock_past(store, settings, relations=relations)
@@ -157,6 +159,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
         "due": plan.due,
+        **gauge_tables(relations, settings, now, plan.visits.intervals, plan.due),
         "fixes": plan.fixes,
         "starting_intervals": plan.starting,
         "totals": plan.visits.totals,

@@ -19,6 +19,7 @@ from fleetstats.advice import (
     starting_intervals,
     usual_lateness,
 )
+from fleetstats.advice.due import SpentBy
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.learn import ComponentLife, draws_for_new
@@ -114,13 +115,20 @@ def todays_rule(relations: Relations, settings: Settings) -> TodaysRule:
 
 
 def plan_fleet(
-    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+    relations: Relations,
+    settings: Settings,
+    lives: Mapping[str, ComponentLife],
+    rule: TodaysRule,
+    gauges: Mapping[str, SpentBy] | None = None,
 ) -> FleetPlan:
-    """Return the plan of every served site, its due list, and what new sites start with."""
+    """Return the plan of every served site, its due list, and what new sites start with.
+
+    `gauges` as in `due_list`.
+    """
     units = units_with_lives(relations, lives)
     draws = {name: life.lives for name, life in lives.items()}
     visits = plan_visits_with(relations, settings, units, draws, rule)
-    due = due_lines(relations, units, visits, draws, rule)
+    due = due_lines(relations, units, visits, draws, rule, gauges)
     return FleetPlan(
         units,
         visits,
@@ -157,8 +165,9 @@ def due_lines(
     visits: VisitPlans,
     draws: Mapping[str, LifeDraws],
     rule: TodaysRule,
+    gauges: Mapping[str, SpentBy] | None = None,
 ) -> pl.DataFrame:
-    """Return the due list of the plans; units as in `FleetPlan`."""
+    """Return the due list of the plans; units as in `FleetPlan`, gauges as in `due_list`."""
     return due_list(
         sites=relations.sites,
         units=units,
@@ -168,6 +177,7 @@ def due_lines(
         components=rule.terms,
         as_of=relations.as_of,
         lateness_days=rule.lateness_days,
+        gauges=gauges,
     )
 
 

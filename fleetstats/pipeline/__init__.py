@@ -159,7 +159,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
         "due": plan.due,
-        **gauge_tables(relations, settings, now, plan.visits.intervals, plan.due),
+        **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         "fixes": plan.fixes,
         "starting_intervals": plan.starting,
         "totals": plan.visits.totals,

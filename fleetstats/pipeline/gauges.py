@@ -22,6 +22,7 @@ LASTS: Final = 0.9
 #: A reading more likely wild than not is doubtful.
 _DOUBTFUL: Final = 0.5
 _GRID_KPA: Final = 2.0
+_CURVE_POINTS: Final = 15
 _KEY: Final = ("site_id", "component", "slot")
 _ONLY_PRESSURE: Final = frozenset({"low_pressure"})
 _NOW: Final = {
@@ -34,12 +35,13 @@ _NOW: Final = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class UnitsNow:
-    """The units of one component in place now whose age is known, and when they may end.
+    """Units of one component whose age is known, mostly those in place, and when they may end.
 
     Attributes
     ----------
     frame : polars frame, n rows
-        The relation in_place with life_row, and the number of own readings.
+        site_id, component, slot, life_row (in the component's draws), spell_id, fitted_on, reached_days (age
+        known to be reached), readings (of its own).
     ends : Ends
     row : ndarray of int
         Unit (row of `frame`) of each of the component's readings, -1 = none of these.
@@ -61,41 +63,121 @@ class UnitsNow:
         return out
 
 
+_HELD: Final = (*_KEY, "life_row", "spell_id", "fitted_on", "reached_days")
+
+
 def units_now(relations: Relations, lives: Mapping[str, ComponentLife]) -> dict[str, UnitsNow]:
     """Return the units in place now of every component that gauges tell of."""
     found = {}
     for name, life in lives.items():
         if life.gauge is None:
             continue
-        spells = relations.spells.filter(pl.col("component") == name).sort("spell_id")["spell_id"]
-        held = relations.in_place.filter(pl.col("component") == name).with_row_index("life_row")
-        frame = held.filter(
+        held = _in_place(relations, name).filter(
             pl.col("fitted_on").is_not_null() & ~pl.col("removed") & ~pl.col("spent_seen")
-        ).with_columns(pl.col("life_row").cast(pl.Int64), pl.col("spell_id").cast(pl.Int64))
-        unit_of_spell = dict(zip(frame["spell_id"].to_list(), range(frame.height), strict=True))
-        of_life = np.array([unit_of_spell.get(spell, -1) for spell in spells.to_list()] + [-1], dtype=np.intp)
-        row = of_life[life.gauge.readings.life]
-        ends = ends_now(
-            life.lives,
-            frame["life_row"].to_numpy().astype(np.intp),
-            np.maximum(frame["survived_days"].fill_null(0.0).to_numpy(), 1.0),
-            readings=life.gauge.readings,
-            row=row,
-            blocking=life.gauge.blocking,
         )
-        counts = np.bincount(row[row >= 0], minlength=frame.height)
-        found[name] = UnitsNow(frame.with_columns(readings=pl.Series(counts)), ends, row, life.gauge)
+        found[name] = _units(relations, life, life.gauge, held.select(_HELD))
     return found
+
+
+def _in_place(relations: Relations, component: str) -> pl.DataFrame:
+    """Return the component's rows of in_place, in the order of its draws."""
+    held = relations.in_place.filter(pl.col("component") == component).with_row_index("life_row")
+    return held.with_columns(
+        pl.col("life_row", "spell_id").cast(pl.Int64),
+        reached_days=pl.col("survived_days").fill_null(0.0),
+    )
+
+
+def _units(relations: Relations, life: ComponentLife, gauge: Gauge, frame: pl.DataFrame) -> UnitsNow:
+    """Return when the units of a frame end; columns `_HELD`."""
+    spells = relations.spells.filter(pl.col("component") == life.component).sort("spell_id")["spell_id"]
+    unit_of_spell = dict(zip(frame["spell_id"].to_list(), range(frame.height), strict=True))
+    of_life = np.array([unit_of_spell.get(spell, -1) for spell in spells.to_list()] + [-1], dtype=np.intp)
+    row = of_life[gauge.readings.life]
+    ends = ends_now(
+        life.lives,
+        frame["life_row"].to_numpy().astype(np.intp),
+        np.maximum(frame["reached_days"].to_numpy(), 1.0),
+        readings=gauge.readings,
+        row=row,
+        blocking=gauge.blocking,
+    )
+    counts = np.bincount(row[row >= 0], minlength=frame.height)
+    return UnitsNow(frame.with_columns(readings=pl.Series(counts, dtype=pl.Int64)), ends, row, gauge)
+
+
+def last_read(relations: Relations, lives: Mapping[str, ComponentLife]) -> pl.DataFrame:
+    """Return how far the last unit read in each slot had come, taken out since or not: its curve and its end.
+
+    Returns
+    -------
+    polars frame
+        As gauge_now, and fitted_on, in_place, days (list, since fitted_on), kpa, low_kpa, high_kpa (lists:
+        the drop expected by then, with the 90 % range of this unit's life).
+    """
+    found = []
+    for name, life in lives.items():
+        if life.gauge is None:
+            continue
+        units = _units(relations, life, life.gauge, _last_units(relations, life, life.gauge))
+        held = _in_place(relations, name).filter(~pl.col("removed"))["spell_id"].drop_nulls()
+        told = _now_frame(name, units, relations)
+        curves = _curves(units).join(told.select(_KEY), on=_KEY, how="semi", maintain_order="left")
+        still = curves.select(*_KEY, pl.col("spell_id").is_in(held.to_list()).alias("in_place"))
+        found.append(told.join(curves.drop("spell_id"), on=_KEY, how="left").join(still, on=_KEY, how="left"))
+    return pl.concat(found).sort(_KEY)
+
+
+def _last_units(relations: Relations, life: ComponentLife, gauge: Gauge) -> pl.DataFrame:
+    """Return, for each slot, the spell that was read last among those not known to have ended when."""
+    spells = relations.spells.filter(pl.col("component") == life.component).sort("spell_id")
+    own = gauge.readings.life >= 0
+    read = pl.DataFrame({"row": gauge.readings.life[own], "age": gauge.readings.age_days[own]})
+    latest = read.group_by("row").agg(pl.col("age").max())
+    numbered = spells.with_columns(row=pl.int_range(pl.len(), dtype=pl.Int64))
+    rows = _in_place(relations, life.component).select(*_KEY, "life_row")
+    return (
+        numbered.join(latest, on="row", how="inner")
+        .filter(pl.col("upper_days").is_infinite())
+        .with_columns(on=pl.col("fitted_on") + pl.col("age").round().cast(pl.Int64) * pl.duration(days=1))
+        .sort("on", "spell_id")
+        .group_by(_KEY, maintain_order=True)
+        .last()
+        .join(rows, on=_KEY, how="inner")
+        .with_columns(pl.col("spell_id").cast(pl.Int64), reached_days=pl.col("lower_days"))
+        .sort(_KEY)
+        .select(_HELD)
+    )
+
+
+def _curves(units: UnitsNow) -> pl.DataFrame:
+    """Return each unit's expected drop from its fitting to its expected end."""
+    low, middle, high = (units.ends.quantile(p) for p in (0.05, 0.5, 0.95))
+    days = np.minimum(middle, 3650.0)[:, None] * np.linspace(0.0, 1.0, _CURVE_POINTS)
+    drop = units.gauge.blocking.drop
+    limit = units.gauge.blocking.limit_kpa
+    return units.frame.select(*_KEY, "spell_id", "fitted_on").with_columns(
+        *(
+            pl.Series(name, np.round(values, 1).tolist(), dtype=pl.List(pl.Float64))
+            for name, values in (
+                ("days", days),
+                ("kpa", drop(days / middle[:, None])),
+                ("low_kpa", drop(days / high[:, None])),
+                ("high_kpa", np.minimum(drop(days / low[:, None]), 1.2 * limit)),
+            )
+        )
+    )
 
 
 def gauge_tables(
     relations: Relations,
     settings: Settings,
+    lives: Mapping[str, ComponentLife],
     now: Mapping[str, UnitsNow],
     intervals: pl.DataFrame,
     due: pl.DataFrame,
 ) -> dict[str, pl.DataFrame]:
-    """Return the tables gauge_laws, gauge_now, at_stop and gauge_visits.
+    """Return the tables gauge_laws, gauge_now, gauge_last, at_stop and gauge_visits.
 
     Parameters
     ----------
@@ -105,10 +187,12 @@ def gauge_tables(
     if not now:
         return {}
     told = pl.concat([_now_frame(name, units, relations) for name, units in now.items()])
+    stops = at_stop(relations, settings, now, intervals, due)
     return {
         "gauge_laws": pl.DataFrame([_law(name, units.gauge) for name, units in now.items()]),
         "gauge_now": told,
-        "at_stop": at_stop(settings, now, intervals, due),
+        "gauge_last": last_read(relations, lives),
+        "at_stop": stops,
         "gauge_visits": gauge_visits(relations, now, intervals, due),
     }
 
@@ -175,9 +259,16 @@ def _on(fitted: pl.Series, age_days: FloatArray) -> pl.Series:
 
 
 def at_stop(
-    settings: Settings, now: Mapping[str, UnitsNow], intervals: pl.DataFrame, due: pl.DataFrame
+    relations: Relations,
+    settings: Settings,
+    now: Mapping[str, UnitsNow],
+    intervals: pl.DataFrame,
+    due: pl.DataFrame,
 ) -> pl.DataFrame:
     """Return the drop at which each cartridge is changed at the next visit, else it lasts to the visit after.
+
+    Where a firm reads only across all stages there is one row for them all (component null): the lowest total
+    that any stage alone, the others being as far as is to be expected, makes up with its own number.
 
     Returns
     -------
@@ -207,16 +298,47 @@ def at_stop(
         if not set(terms.callout_causes) <= _ONLY_PRESSURE:
             by_age |= (rows["action"] == "replace").to_numpy()
         why = np.where(by_age, "calendar", np.where(drop <= 0, "always", "gauge"))
+        middle = np.maximum(units.ends.take(unit).quantile(0.5), age)
         found.append(
             rows.select(
                 *_KEY,
+                expected_kpa=pl.Series(units.gauge.blocking.drop(age / middle)),
                 change_at_kpa=pl.Series(np.where(why == "gauge", np.minimum(drop, limit), np.nan)).fill_nan(None),
                 lasts_chance=pl.lit(LASTS),
                 why=pl.Series(why.astype(str), dtype=pl.String),
                 readings=pl.lit(len(units.gauge.readings), pl.Int64),
             )
         )
-    return pl.concat(found).sort(_KEY)
+    by_housing = pl.concat(found).sort(_KEY)
+    return pl.concat([by_housing, _across_all(relations, by_housing)]).drop("expected_kpa")
+
+
+def _across_all(relations: Relations, by_housing: pl.DataFrame) -> pl.DataFrame:
+    """Return the one number across all stages of each site whose housings are not read one by one."""
+    one_by_one = relations.readings.filter(pl.col("component").is_not_null())["site_id"].unique()
+    read = relations.readings.filter(pl.col("component").is_null())["site_id"].unique()
+    own = by_housing.filter(
+        pl.col("site_id").is_in(read.to_list())
+        & ~pl.col("site_id").is_in(one_by_one.to_list())
+        & (pl.len().over("site_id", "component") == 1)
+    )
+    others = pl.col("expected_kpa").sum().over("site_id") - pl.col("expected_kpa")
+    return (
+        own.filter(pl.len().over("site_id") > 1)
+        .with_columns(total=pl.col("change_at_kpa") + others)
+        .group_by("site_id", maintain_order=True)
+        .agg(
+            pl.lit(None, pl.String).alias("component"),
+            pl.lit("").alias("slot"),
+            pl.col("expected_kpa").sum(),
+            pl.col("total").min().alias("change_at_kpa"),
+            pl.col("lasts_chance").first(),
+            pl.col("readings").max(),
+        )
+        .filter(pl.col("change_at_kpa").is_not_null())
+        .with_columns(why=pl.lit("gauge"))
+        .select(by_housing.columns)
+    )
 
 
 def gauge_visits(

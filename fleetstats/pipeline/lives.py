@@ -19,10 +19,21 @@ _Z90 = 1.6448536269514722
 _UNIT = ("site_id", "chapter", "component", "slot", "part_number")
 
 
-def learn_fleet(relations: Relations, settings: Settings, *, draws: int = 200) -> dict[str, ComponentLife]:
-    """Return what the records teach of every component that the settings define and the fleet holds."""
+def learn_fleet(
+    relations: Relations, settings: Settings, *, draws: int = 200, gauges_used: bool = True
+) -> dict[str, ComponentLife]:
+    """Return what the records teach of every component that the settings define and the fleet holds.
+
+    Parameters
+    ----------
+    relations : Relations
+    settings : Settings
+    draws : int
+    gauges_used : bool
+        Whether pressure readings count; looks back at the past do without, to be quick.
+    """
     held = set(relations.in_place["component"])
-    gauges = gauges_of(relations, settings)
+    gauges = gauges_of(relations, settings) if gauges_used else {}
     return {
         name: learn_component(
             name,

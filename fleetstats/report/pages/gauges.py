@@ -65,16 +65,12 @@ def visit_words(row: Row | None, display: Display) -> str:
     """Return when a site should next be seen by its gauges, beside the plan's date."""
     if row is None:
         return ""
+    plan = words.day(row["plan_visit_by"])
+    if row["why"] != "gauge":
+        return f"Its gauges ask for no visit before the one planned by {plan}."
     name = labels.component(display, row["component"], row["slot"] or "").lower()
-    why = {
-        "gauge": f"its {name} asks for it by its gauge",
-        "limit": f"its {name} then reaches its limit",
-        "interval": f"no gauge tells of its {name}, which is then due",
-    }
-    return (
-        f"By its gauges this site should be seen by {words.day(row['seen_by'])}: {why[row['why']]}. "
-        f"The plan says by {words.day(row['plan_visit_by'])}."
-    )
+    when = words.day(row["seen_by"])
+    return f"By the gauge of its {name} this site should be seen by {when}; the plan says by {plan}."
 
 
 def expected(rows: list[Row], display: Display) -> Expected | None:
@@ -83,10 +79,11 @@ def expected(rows: list[Row], display: Display) -> Expected | None:
     if not own:
         return None
     row = max(own, key=lambda found: (found["last_read_on"], found["component"]))
+    shown = display.components.get(row["component"])
     return Expected(
         labels.component(display, row["component"], row["slot"] or ""),
         row["fitted_on"], tuple(row["days"]), tuple(row["kpa"]), tuple(row["low_kpa"]), tuple(row["high_kpa"]),
-        row["expected_end"],
+        row["expected_end"], shown.pressure_limit_kpa if shown else None,
     )  # fmt: skip
 
 

@@ -20,6 +20,7 @@ class Expected(NamedTuple):
     low_kpa: Sequence[float]
     high_kpa: Sequence[float]
     ends_on: date
+    limit_kpa: float | None
 
 
 #: An end expected later than so many days after the last reading is not drawn to, only told.
@@ -49,6 +50,7 @@ def readings(
         return None
     everything = [point for _, points in kept for point in points]
     first, last = min(p[0] for p in everything), max(p[0] for p in everything)
+    limit_kpa = limit_kpa or (expected.limit_kpa if expected else None)
     course = _course(expected, float(last.toordinal()))
     right = max(float(last.toordinal()), course[-1][0] if course else 0.0)
     top = max([drop for _, drop in everything] + ([limit_kpa] if limit_kpa else [])) * 1.1 or 1.0

@@ -48,6 +48,7 @@ class Relations:
     spells: pl.DataFrame
     left_out: pl.DataFrame
     readings: pl.DataFrame
+    stages_read: pl.DataFrame
     in_place: pl.DataFrame
     visits: pl.DataFrame
     sites: pl.DataFrame

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Final
 
@@ -17,6 +17,8 @@ from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
 
 FloatArray = npt.NDArray[np.float64]
+#: Rows of a component's draws and ages in days -> chance of being spent by then, nan = no reading says.
+SpentBy = Callable[[npt.NDArray[np.intp], FloatArray], FloatArray]
 
 #: From this chance on one is carried for a component that is not due.
 CARRY_CHANCE: Final = 0.25
@@ -38,6 +40,7 @@ def due_list(
     components: Mapping[str, ComponentTerms],
     as_of: date,
     lateness_days: float = 0.0,
+    gauges: Mapping[str, SpentBy] | None = None,
 ) -> pl.DataFrame:
     """Return one line for every component seen at every served site, most urgent first.
 
@@ -63,6 +66,8 @@ def due_list(
     as_of : date
     lateness_days : float
         How late visits happen: the width of the window a visit is booked in.
+    gauges : mapping, optional
+        Component -> the chance that units are spent by an age, from their own gauge readings.
 
     Returns
     -------
@@ -74,7 +79,8 @@ def due_list(
     rows = _gathered(sites, units, visits, intervals, components, as_of)
     rows = _with_visit_dates(rows, as_of, lateness_days)
     rows = _with_renewals(rows)
-    rows = rows.with_columns(chance_already_spent=pl.Series(_chances(rows, lives, as_of), dtype=pl.Float64))
+    chances, read = _chances(rows, lives, as_of, gauges or {})
+    rows = rows.with_columns(chance_already_spent=pl.Series(chances, dtype=pl.Float64), read=pl.Series(read))
     return _worded(rows, components)
 
 
@@ -169,12 +175,17 @@ def _with_renewals(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(by_limit=by_limit & ~by_rule, renewed=renewed)
 
 
-def _chances(rows: pl.DataFrame, lives: Mapping[str, LifeDraws], as_of: date) -> FloatArray:
-    """Return the chance that each unit is spent by visit_by, given all known; nan where nothing says."""
+def _chances(
+    rows: pl.DataFrame, lives: Mapping[str, LifeDraws], as_of: date, gauges: Mapping[str, SpentBy]
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Return the chance that each unit is spent by visit_by, given all known, and whether its gauge told.
+
+    nan where nothing says.
+    """
     wait = (rows["visit_by"] - as_of).dt.total_days().to_numpy().astype(np.float64)
     age = _ages_at_least(rows, as_of)
     survived = np.minimum(rows["survived_days"].cast(pl.Float64).fill_null(0.0).to_numpy(), age)
-    out = np.full(len(rows), np.nan)
+    out, read = np.full(len(rows), np.nan), np.zeros(len(rows), dtype=bool)
     names, life_row = rows["component"].to_numpy(), rows["life_row"].fill_null(-1).to_numpy()
     for name, draws in lives.items():
         at = np.flatnonzero((names == name) & (life_row >= 0))
@@ -182,9 +193,13 @@ def _chances(rows: pl.DataFrame, lives: Mapping[str, LifeDraws], as_of: date) ->
             own = life_row[at]
             there = LifeDraws(draws.family, draws.location[own], draws.scale, draws.site_effect[own])
             out[at] = 1.0 - there.conditional_survival(age[at] + wait[at], survived[at])
+            if name in gauges:
+                told = gauges[name](own, age[at] + wait[at])
+                read[at] = np.isfinite(told)
+                out[at] = np.where(read[at], told, out[at])
     out[rows["spent_seen"].to_numpy()] = 1.0
     out[rows["removed"].to_numpy()] = 0.0
-    return out
+    return out, read
 
 
 def _ages_at_least(rows: pl.DataFrame, as_of: date) -> FloatArray:

@@ -28,14 +28,17 @@ def reason(row: Mapping[str, Any]) -> str:
     row : mapping
         One row of the due list as gathered: component, removed, renewed, spent_seen, age_unknown, overdue,
         by_limit, carried, failed_sample_open, open_alarm, fitted_on, interval_days, deadline,
-        deadline_days, visit_by, chance_already_spent.
+        deadline_days, visit_by, chance_already_spent, read (its gauge told).
     """
     parts = []
     if row["failed_sample_open"]:
         parts.append("A water sample failed here and no good one has followed.")
     elif row["open_alarm"]:
         parts.append("The UV unit here needs attention: its alarm or its lamp is not settled.")
-    return " ".join([*parts, _own(row)])
+    parts.append(_own(row))
+    if row["read"] and not (row["removed"] or row["spent_seen"] or row["age_unknown"]):
+        parts.append("Its pressure gauge has been counted in.")
+    return " ".join(parts)
 
 
 def _own(row: Mapping[str, Any]) -> str:

@@ -94,6 +94,14 @@ class Family:
         """Return the z with P(e <= z) = p, for 0 < p < 1."""
         raise NotImplementedError
 
+    def tails(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return P(e <= z) and P(e > z), each exact to where doubles end."""
+        raise NotImplementedError
+
+    def density(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the density at z and its slope."""
+        raise NotImplementedError
+
 
 class Weibull(Family):
     """Smallest extreme value errors: T is Weibull with shape 1/sigma and scale exp(location)."""
@@ -151,6 +159,19 @@ class Weibull(Family):
     def quantile(self, p: FloatArray) -> FloatArray:
         """Return log(-log(1 - p))."""
         return np.log(-np.log1p(-p))
+
+    @_quiet
+    def tails(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return 1 - exp(-exp(z)) and exp(-exp(z))."""
+        x = np.exp(np.minimum(z, 30.0))
+        return -np.expm1(-x), np.exp(-x)
+
+    @_quiet
+    def density(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return exp(z - exp(z)) and its slope."""
+        x = np.exp(np.minimum(z, 30.0))
+        density = x * np.exp(-x)
+        return density, density * (1 - x)
 
 
 class Exponential(Weibull):
@@ -216,6 +237,17 @@ class LogNormal(Family):
         """Return the standard normal quantile."""
         return special.ndtri(p)
 
+    def tails(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return both normal tails: the smaller one, and what it leaves."""
+        near = special.ndtr(-np.abs(z))
+        left = z < 0
+        return np.where(left, near, 1 - near), np.where(left, 1 - near, near)
+
+    def density(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the normal density and its slope."""
+        density = np.exp(-0.5 * z * z - _LOG_ROOT_2PI)
+        return density, -z * density
+
 
 class LogLogistic(Family):
     """Standard logistic errors."""
@@ -265,6 +297,19 @@ class LogLogistic(Family):
     def quantile(self, p: FloatArray) -> FloatArray:
         """Return log(p / (1 - p))."""
         return special.logit(p)
+
+    def tails(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return both tails: the smaller one is e^-|z| times the larger."""
+        small = np.exp(-np.abs(z))
+        far = 1 / (1 + small)
+        near, left = small * far, z < 0
+        return np.where(left, near, far), np.where(left, far, near)
+
+    def density(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the product of the tails and its slope."""
+        below, above = self.tails(z)
+        density = below * above
+        return density, density * (above - below)
 
 
 FAMILIES: Final[dict[str, Family]] = {

@@ -11,6 +11,7 @@ import polars as pl
 from fleetstats.errors import LifeError
 from fleetstats.life.climb import Summit, climb, curvature
 from fleetstats.life.families import Family, FloatArray, family_called
+from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.likelihood import spell_rows, spell_terms
@@ -22,6 +23,8 @@ _SCREENING_NODES = 9
 # With fewer, slopes taken with the nodes held are not those of the integral any more.
 _FEWEST_NODES = 5
 _FEW_LIVES = 5_000
+# Rows with readings cost some ten times as much.
+_FEW_LIVES_READ = 500
 _MOST_NODES = 63
 # Below this share of sigma a site effect moves no figure that is printed: the maximum lies at 0.
 _NO_EFFECT = 1e-4
@@ -29,8 +32,14 @@ _LEAST_LOG_SIGMA = -12.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Prior:
-    """Normal priors of theta on the scale of the fit; precision 0 = none."""
+class ScaledPrior:
+    """Normal priors of theta on the scale of the fit; precision 0 = none.
+
+    Attributes
+    ----------
+    mean, precision : ndarray, shape (q,)
+        Of (b, log sigma, log tau).
+    """
 
     mean: FloatArray
     precision: FloatArray
@@ -38,6 +47,7 @@ class _Prior:
     def add(
         self, theta: FloatArray, value: float, gradient: FloatArray, hessian: FloatArray
     ) -> tuple[float, FloatArray, FloatArray]:
+        """Return value, gradient and Hessian of a log-likelihood with those of the log prior added."""
         off = theta - self.mean[: theta.size]
         precision = self.precision[: theta.size]
         return (
@@ -53,6 +63,9 @@ def fit_life(
     site_effect: bool = True,
     priors: Priors | None = None,
     nodes: int | None = None,
+    *,
+    cells: GaugeCells | None = None,
+    near: LifeFit | None = None,
 ) -> LifeFit:
     """Return the fitted model log T = x'b + u_site + sigma e.
 
@@ -67,6 +80,10 @@ def fit_life(
     nodes : int, optional
         Quadrature nodes of each site's integral. None: 15, or 31 below 5,000 lives, where they cost nothing;
         doubled, up to 63, until twice as many agree (sites that differ much more than lives do need them).
+    cells : GaugeCells, optional
+        What gauge readings say of some of the lives; None: nothing was read.
+    near : LifeFit, optional
+        A fit of the same family to the same lives and much the same readings: the climb starts there.
 
     Returns
     -------
@@ -83,34 +100,48 @@ def fit_life(
         raise LifeError(f"fit_life: nodes = {nodes} found; accepted: {_FEWEST_NODES} or more")
     shape = family_called(family)
     scaling = learn_scaling(lives)
-    prior = _prior(lives, scaling, shape, priors)
-    plain = _fit_plain(lives, scaling, shape, prior)
+    prior = scaled_prior(lives, scaling, shape, priors)
+    if cells is not None and not cells.life.size:
+        cells = None
+    if near is not None and near.node_weights is not None and priors is not None:
+        begin = on_fit_scale(scaling, near.estimate)
+        summit, weights = _fit_sites(lives, scaling, shape, prior, begin, nodes, cells)
+        if weights is not None:
+            return _result(lives, scaling, shape, prior, summit, weights, priors, cells)
+    plain = _fit_plain(lives, scaling, shape, prior, cells)
     if not (site_effect and lives.site_ids):
-        return _result(lives, scaling, shape, prior, plain, None, priors)
-    summit, weights = _fit_sites(lives, scaling, shape, prior, plain, nodes)
+        return _result(lives, scaling, shape, prior, plain, None, priors, cells)
+    p = scaling.design.shape[1]
+    sigma = 1.0 if shape.scale_fixed else float(np.exp(plain.theta[p]))
+    begin = np.append(plain.theta, np.log(0.5 * sigma))
+    summit, weights = _fit_sites(lives, scaling, shape, prior, begin, nodes, cells)
+    if weights is None:
+        summit = plain
     if priors is None and weights is not None and summit.value <= plain.value + 1e-9 * (1 + abs(plain.value)):
         summit, weights = plain, None
-    return _result(lives, scaling, shape, prior, summit, weights, priors)
+    return _result(lives, scaling, shape, prior, summit, weights, priors, cells)
 
 
-def _prior(lives: Lifetimes, scaling: Scaling, family: Family, priors: Priors | None) -> _Prior:
+def scaled_prior(lives: Lifetimes, scaling: Scaling, family: Family, priors: Priors | None) -> ScaledPrior:
     """Return the priors of (b, log sigma, log tau) on the scale of the fit."""
     terms = lives.coding.terms()
     size = len(terms) + (2 if family.scale_fixed else 3)
     if priors is None:
-        return _Prior(np.zeros(size), np.zeros(size))
+        return ScaledPrior(np.zeros(size), np.zeros(size))
     pairs = [(priors.intercept[0] - scaling.centre, priors.intercept[1])]
     for term, scale in zip(terms, scaling.scale, strict=True):
         own = priors.by_term.get(term)
         pairs.append(priors.coefficient if own is None else (own[0] * scale, own[1] * scale))
     pairs += [priors.log_tau] if family.scale_fixed else [priors.log_sigma, priors.log_tau]
     table = np.array(pairs)
-    return _Prior(table[:, 0], table[:, 1] ** -2)
+    return ScaledPrior(table[:, 0], table[:, 1] ** -2)
 
 
-def _fit_plain(lives: Lifetimes, scaling: Scaling, family: Family, prior: _Prior) -> Summit:
+def _fit_plain(
+    lives: Lifetimes, scaling: Scaling, family: Family, prior: ScaledPrior, cells: GaugeCells | None
+) -> Summit:
     """Return the fit without a site effect."""
-    rows = spell_rows(lives, scaling.design, scaling.centre, np.arange(len(lives)))
+    rows = spell_rows(lives, scaling.design, scaling.centre, np.arange(len(lives)), cells)
     x, p = rows.design, rows.design.shape[1]
     keep = np.arange(p if family.scale_fixed else p + 1)
 
@@ -139,12 +170,18 @@ def _fit_plain(lives: Lifetimes, scaling: Scaling, family: Family, prior: _Prior
 
 
 def _fit_sites(
-    lives: Lifetimes, scaling: Scaling, family: Family, prior: _Prior, plain: Summit, nodes: int | None
+    lives: Lifetimes,
+    scaling: Scaling,
+    family: Family,
+    prior: ScaledPrior,
+    start: FloatArray,
+    nodes: int | None,
+    cells: GaugeCells | None,
 ) -> tuple[Summit, NodeWeights | None]:
-    """Return the fit with a site effect and its node weights, or the plain fit and None if tau goes to 0."""
+    """Return the fit with a site effect and its node weights, None for these if tau goes to 0."""
     p = scaling.design.shape[1]
     integral = SiteIntegral(
-        lives, scaling.design, scaling.centre, family, min(nodes or _SCREENING_NODES, _SCREENING_NODES)
+        lives, scaling.design, scaling.centre, family, min(nodes or _SCREENING_NODES, _SCREENING_NODES), cells
     )
     keep = np.delete(np.arange(p + 2), p) if family.scale_fixed else np.arange(p + 2)
 
@@ -162,18 +199,17 @@ def _fit_sites(
         return bool(tau < _NO_EFFECT * sigma or sigma < np.exp(_LEAST_LOG_SIGMA))
 
     longest = np.append(np.full(p, 3.0), [1.0, 1.5])[keep]
-    sigma = 1.0 if family.scale_fixed else float(np.exp(plain.theta[p]))
-    start = np.append(plain.theta, np.log(0.5 * sigma))
     screened = climb(objective, start, longest, stop=stop, tolerance=1e-6)
     if stop(screened.theta):
-        return plain, None
-    count, theta = nodes or (15 if len(lives) > _FEW_LIVES else 31), screened.theta
+        return screened, None
+    few = len(lives) <= (_FEW_LIVES if cells is None else _FEW_LIVES_READ)
+    count, theta = nodes or (31 if few else 15), screened.theta
     while True:
         integral.use_nodes(count)
         summit = climb(objective, theta, longest, stop=stop)
         theta = summit.theta
         if stop(theta):
-            return plain, None
+            return summit, None
         weights = integral.weights(theta[:p], *spread(theta))
         if nodes is not None or count >= _MOST_NODES or integral.agrees(weights, theta[:p], *spread(theta)):
             return summit, weights
@@ -184,10 +220,11 @@ def _result(
     lives: Lifetimes,
     scaling: Scaling,
     family: Family,
-    prior: _Prior,
+    prior: ScaledPrior,
     summit: Summit,
     weights: NodeWeights | None,
     priors: Priors | None,
+    cells: GaugeCells | None,
 ) -> LifeFit:
     """Return the fit on the given scale."""
     p, q = scaling.design.shape[1], summit.theta.size
@@ -213,6 +250,8 @@ def _result(
         problem=_problem(lives, summit, names, unknown, priors is not None),
         lives=lives,
         node_weights=weights,
+        cells=cells,
+        log_prior=log_prior,
     )
 
 
@@ -233,7 +272,17 @@ def _on_given_scale(
     return estimate, given @ covariance @ given.T, unknown
 
 
-def _evidence(log_posterior: float, summit: Summit, prior: _Prior) -> float:
+def on_fit_scale(scaling: Scaling, estimate: FloatArray) -> FloatArray:
+    """Return estimates on the scale of the fit: what `_on_given_scale` does, undone."""
+    given = np.eye(estimate.size)
+    p = scaling.design.shape[1]
+    given[:p, :p] = scaling.to_given
+    away = estimate.copy()
+    away[0] -= scaling.centre
+    return np.linalg.solve(given, away)
+
+
+def _evidence(log_posterior: float, summit: Summit, prior: ScaledPrior) -> float:
     """Return the Laplace approximation of the log evidence; the factors 2 pi cancel."""
     _, log_determinant = np.linalg.slogdet(-summit.hessian)
     return log_posterior + 0.5 * float(np.log(prior.precision[: summit.theta.size]).sum() - log_determinant)

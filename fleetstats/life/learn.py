@@ -10,6 +10,7 @@ import polars as pl
 
 from fleetstats.life.covariates import KNOWN_DIRECTION, WaterCoding, choose_coding, water_facts
 from fleetstats.life.draws import LifeDraws
+from fleetstats.life.gauge_learn import Gauge, Housing
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.predict import FamilyAverage, average_families, draw_lives
 from fleetstats.life.priors import Priors, weak_priors
@@ -39,6 +40,8 @@ class ComponentLife:
         What it was learned from.
     seed : int
         Of the draws.
+    gauge : Gauge or None
+        What its pressure readings taught; None without readings.
     """
 
     component: str
@@ -50,6 +53,7 @@ class ComponentLife:
     spells: int
     failures: int
     seed: int = 0
+    gauge: Gauge | None = None
 
     @property
     def alike(self) -> LifeDraws:
@@ -70,6 +74,7 @@ def learn_component(
     seed: int = 0,
     facts_used: bool = True,
     site_effect: bool = True,
+    gauge: Gauge | None = None,
 ) -> ComponentLife:
     """Return what the spells of `component` teach about the next spell of each of `units`.
 
@@ -90,6 +95,8 @@ def learn_component(
         Posterior draws, and the seed that makes them repeatable.
     facts_used, site_effect : bool
         False leaves out what is known of the sites, or that sites differ: the rivals of the model.
+    gauge : Gauge, optional
+        What the pressure readings of these spells taught.
     """
     own = spells.filter(pl.col("component") == component).sort("spell_id")
     facts = water_facts(own, sites)
@@ -100,12 +107,36 @@ def learn_component(
         families=FAMILIES_WEIGHED,
         priors=priors,
         site_effect=site_effect,
+        cells=None if gauge is None else gauge.cells,
     )
     counted = _with_counts(units, own)
     covariates = _any(coding.frame(water_facts(counted.with_columns(fitted_on=pl.lit(as_of)), sites)))
     drawn = draw_lives(average, covariates=covariates, sites=groups(counted), draws=draws, seed=seed)
     failures = int(own["upper_days"].is_finite().sum())
-    return ComponentLife(component, coding, average, counted, covariates, drawn, own.height, failures, seed)
+    return ComponentLife(
+        component, coding, average, counted, covariates, drawn, own.height, failures, seed, gauge
+    )
+
+
+def housing(
+    component: str, *, spells: pl.DataFrame, sites: pl.DataFrame, customary_days: float, limit_kpa: float
+) -> Housing:
+    """Return the spells of one component as its gauges are learned from; arguments as `learn_component`.
+
+    Parameters
+    ----------
+    limit_kpa : float
+        Drop at the end of life.
+    """
+    own = spells.filter(pl.col("component") == component).sort("spell_id")
+    facts = water_facts(own, sites)
+    coding = choose_coding(component, facts)
+    return Housing(
+        lifetimes(own, coding.frame(facts)),
+        own["spell_id"].to_numpy().astype(np.int64),
+        priors_of(component, coding, customary_days),
+        limit_kpa,
+    )
 
 
 def priors_of(component: str, coding: WaterCoding, customary_days: float) -> Priors:

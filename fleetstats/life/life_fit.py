@@ -13,6 +13,7 @@ from scipy import special
 
 from fleetstats.errors import LifeError
 from fleetstats.life.families import FAMILIES, FloatArray
+from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.site_effect import NodeWeights
 
@@ -52,6 +53,10 @@ class LifeFit:
         What was fitted.
     node_weights : NodeWeights or None
         Each known site's posterior of u on its quadrature nodes.
+    cells : GaugeCells or None
+        What gauge readings said of some of the lives.
+    log_prior : float
+        Of the estimates, constants apart; 0 without priors.
     """
 
     family: str
@@ -67,6 +72,8 @@ class LifeFit:
     problem: str
     lives: Lifetimes
     node_weights: NodeWeights | None
+    cells: GaugeCells | None = None
+    log_prior: float = 0.0
 
     def effects(self, level: float = 0.90) -> pl.DataFrame:
         """Return the time ratios exp(b) of all terms but the intercept: term, time_ratio, low, high.
@@ -156,17 +163,19 @@ class LifeFit:
         chance = np.empty((location.size, ages.size))
         for known in (False, True):
             rows = np.flatnonzero((codes >= 0) == known) if self.tau > 0 else np.arange(location.size)
-            nodes = 1 if self.tau == 0 else (self._nodes(codes[rows[:1]])[0].shape[-1] if rows.size else 1)
+            nodes = (
+                1 if self.tau == 0 else (self.site_nodes(codes[rows[:1]])[0].shape[-1] if rows.size else 1)
+            )
             size = max(1, _CELLS_AT_ONCE // (nodes * max(1, ages.size)))
             for start in range(0, rows.size, size):
                 part = rows[start : start + size]
-                effect, share = self._nodes(codes[part])
+                effect, share = self.site_nodes(codes[part])
                 z = (log_age[:, None] - location[part, None, None] - effect[:, None, :]) / self.sigma
                 chance[part] = np.einsum("nmk,nk->nm", np.exp(family.log_sf(z)), share)
         return np.minimum(chance, 1.0)  # shares add up to 1 but for rounding
 
-    def _nodes(self, codes: npt.NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
-        """Return values and shares of u for sites all known or all unknown, shape (n, nodes)."""
+    def site_nodes(self, codes: npt.NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
+        """Return values and shares of u at the nodes of sites all known or all unknown, shape (n, nodes)."""
         if self.tau == 0 or self.node_weights is None:
             return np.zeros((codes.size, 1)), np.ones((codes.size, 1))
         if codes.size and codes[0] >= 0:

@@ -94,6 +94,19 @@ class Lifetimes:
     def __len__(self) -> int:
         return int(self.lower.size)
 
+    def take(self, which: npt.NDArray[np.intp]) -> Lifetimes:
+        """Return some of the lives, coded as before."""
+        codes, code = np.unique(self.site_code[which], return_inverse=True)
+        some = object.__new__(Lifetimes)
+        for name in ("lower", "upper", "entry", "weight", "design"):
+            object.__setattr__(some, name, getattr(self, name)[which])
+        object.__setattr__(some, "site_ids", tuple(self.site_ids[k] for k in codes) if self.site_ids else ())
+        object.__setattr__(
+            some, "site_code", code.astype(np.intp) if self.site_ids else self.site_code[which]
+        )
+        object.__setattr__(some, "coding", self.coding)
+        return some
+
     @property
     def exact(self) -> npt.NDArray[np.bool_]:
         """Return which lives ended at a known age, shape (n,)."""

@@ -9,9 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetstats.life.families import Family, FloatArray
+from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
+from fleetstats.life.soft_terms import soft_terms
 
-Kind = Literal["exact", "right", "left", "between"]
+Kind = Literal["exact", "right", "left", "between", "soft"]
 Order = Literal["value", "location", "full"]
 
 
@@ -22,6 +24,9 @@ class SpellRows:
     A late entry is a term of its own: divided by S(entry), a spell adds -weight times the log-likelihood of
     being still good at `entry`, with the same covariates and site.
 
+    A soft row is a spell whose gauge readings say something of its life: the chance of each cell of log age
+    counts by how well the readings fit a life that ends there.
+
     Attributes
     ----------
     parts : tuple of (kind, slice)
@@ -31,6 +36,10 @@ class SpellRows:
     design : ndarray, shape (rows, columns)
     weight : ndarray, shape (rows,)
     site : ndarray of int, shape (rows,)
+    edges : ndarray, shape (soft rows, cells + 1)
+        Log age less `centre`, rising.
+    heights : ndarray, shape (soft rows, cells)
+        Density of the readings if the life ends in the cell.
     """
 
     parts: tuple[tuple[Kind, slice], ...]
@@ -39,6 +48,8 @@ class SpellRows:
     design: FloatArray
     weight: FloatArray
     site: npt.NDArray[np.intp]
+    edges: FloatArray
+    heights: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +67,13 @@ class SpellTerms:
     log_sigma_log_sigma: FloatArray
 
 
-def spell_rows(lives: Lifetimes, design: FloatArray, centre: float, which: npt.NDArray[np.intp]) -> SpellRows:
+def spell_rows(
+    lives: Lifetimes,
+    design: FloatArray,
+    centre: float,
+    which: npt.NDArray[np.intp],
+    cells: GaugeCells | None = None,
+) -> SpellRows:
     """Return the likelihood terms of some of the lives.
 
     Parameters
@@ -68,16 +85,21 @@ def spell_rows(lives: Lifetimes, design: FloatArray, centre: float, which: npt.N
         Log days taken off every log age.
     which : ndarray of int
         Which lives.
+    cells : GaugeCells, optional
+        What gauge readings say of some of the lives.
     """
     exact, right, left = (kind[which] for kind in (lives.exact, lives.right_censored, lives.left_censored))
+    place = np.full(which.size, -1) if cells is None else cells.place(len(lives))[which]
+    read = place >= 0
     groups: list[tuple[Kind, npt.NDArray[np.intp]]] = [
         ("exact", which[exact]),
-        ("right", which[right]),
+        ("right", which[right & ~read]),
         ("right", which[lives.entry[which] > 0]),
-        ("left", which[left]),
-        ("between", which[~(exact | right | left)]),
+        ("left", which[left & ~read]),
+        ("between", which[~(exact | right | left | read)]),
+        ("soft", which[read]),
     ]
-    signs = (1.0, 1.0, -1.0, 1.0, 1.0)
+    signs = (1.0, 1.0, -1.0, 1.0, 1.0, 1.0)
     ends = np.cumsum([0] + [group.size for _, group in groups])
     parts = tuple((kind, slice(ends[k], ends[k + 1])) for k, (kind, g) in enumerate(groups) if g.size)
     order = np.concatenate([group for _, group in groups])
@@ -93,6 +115,8 @@ def spell_rows(lives: Lifetimes, design: FloatArray, centre: float, which: npt.N
         design=design[order],
         weight=sign_of_row * lives.weight[order],
         site=lives.site_code[order],
+        edges=np.empty((0, 0)) if cells is None else cells.edges[place[read]] - centre,
+        heights=np.empty((0, 0)) if cells is None else cells.heights[place[read]],
     )
 
 
@@ -120,7 +144,9 @@ def spell_terms(
     with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
         for kind, part in rows.parts:
             low = (rows.low[part, None] - location[part]) / sigma
-            if kind == "between":
+            if kind == "soft":
+                found = soft_terms(family, rows.edges, rows.heights, location[part], sigma, order)
+            elif kind == "between":
                 high = (rows.high[part, None] - location[part]) / sigma
                 found = _between(family, low, high, sigma, order)
             else:

@@ -13,13 +13,14 @@ Liu & Pierce (1994), "A note on Gauss-Hermite quadrature", Biometrika 81:624.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse, special
 
 from fleetstats.life.families import Family, FloatArray
+from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.likelihood import Order, SpellRows, SpellTerms, spell_rows, spell_terms
 
@@ -49,11 +50,17 @@ class SiteBlock:
     """
 
     def __init__(
-        self, lives: Lifetimes, design: FloatArray, centre: float, sites: slice, which: IntArray
+        self,
+        lives: Lifetimes,
+        design: FloatArray,
+        centre: float,
+        sites: slice,
+        which: IntArray,
+        cells: GaugeCells | None = None,
     ) -> None:
-        rows = spell_rows(lives, design, centre, which)
+        rows = spell_rows(lives, design, centre, which, cells)
         site = rows.site - sites.start
-        self.rows = SpellRows(rows.parts, rows.low, rows.high, rows.design, rows.weight, site)
+        self.rows = replace(rows, site=site)
         self.sites = sites
         self.count = sites.stop - sites.start
         self._places = (site, np.arange(site.size))
@@ -73,7 +80,11 @@ class SiteBlock:
 
 
 def site_blocks(
-    lives: Lifetimes, design: FloatArray, centre: float, block_rows: int = _BLOCK_ROWS
+    lives: Lifetimes,
+    design: FloatArray,
+    centre: float,
+    block_rows: int = _BLOCK_ROWS,
+    cells: GaugeCells | None = None,
 ) -> list[SiteBlock]:
     """Return the lives of all sites, cut into blocks of whole sites."""
     order = np.argsort(lives.site_code, kind="stable")
@@ -83,7 +94,7 @@ def site_blocks(
         last = int(np.searchsorted(starts, starts[first] + block_rows, side="right")) - 1
         last = min(max(last, first + 1), len(lives.site_ids))
         which = order[starts[first] : starts[last]]
-        blocks.append(SiteBlock(lives, design, centre, slice(first, last), which))
+        blocks.append(SiteBlock(lives, design, centre, slice(first, last), which, cells))
         first = last
     return blocks
 
@@ -183,13 +194,21 @@ class SiteIntegral:
     family : Family
     nodes : int
         Nodes of each site's quadrature.
+    cells : GaugeCells, optional
+        What gauge readings say of some of the lives.
     """
 
     def __init__(
-        self, lives: Lifetimes, design: FloatArray, centre: float, family: Family, nodes: int
+        self,
+        lives: Lifetimes,
+        design: FloatArray,
+        centre: float,
+        family: Family,
+        nodes: int,
+        cells: GaugeCells | None = None,
     ) -> None:
         self.family = family
-        self.blocks = site_blocks(lives, design, centre)
+        self.blocks = site_blocks(lives, design, centre, cells=cells)
         self.use_nodes(nodes)
 
     def use_nodes(self, nodes: int) -> None:
@@ -216,6 +235,12 @@ class SiteIntegral:
             hessian += h
         return value, gradient, hessian
 
+    def scores(self, b: FloatArray, sigma: float, tau: float) -> tuple[NodeWeights, FloatArray]:
+        """Return node weights, and each site's slope in (b, log sigma, log tau), shape (sites, q)."""
+        found = [(block, *self._weigh(block, b, sigma, tau, "full")) for block in self.blocks]
+        by_site = [_site_slopes(block, weights, terms)[1] for block, weights, terms in found]
+        return _together([weights for _, weights, _ in found]), np.concatenate(by_site)
+
     def agrees(self, weights: NodeWeights, b: FloatArray, sigma: float, tau: float) -> bool:
         """Return whether twice as many nodes leave the log-likelihood where these weights have it."""
         nodes = self._points.size
@@ -226,12 +251,7 @@ class SiteIntegral:
 
     def weights(self, b: FloatArray, sigma: float, tau: float) -> NodeWeights:
         """Return the node weights of all sites, in the order of their codes."""
-        parts = [self._weigh(block, b, sigma, tau, "value")[0] for block in self.blocks]
-        return NodeWeights(
-            np.concatenate([part.effect for part in parts]),
-            np.concatenate([part.share for part in parts]),
-            np.concatenate([part.log_likelihood for part in parts]),
-        )
+        return _together([self._weigh(block, b, sigma, tau, "value")[0] for block in self.blocks])
 
     def _weigh(
         self, block: SiteBlock, b: FloatArray, sigma: float, tau: float, order: Order
@@ -256,6 +276,14 @@ class SiteIntegral:
         return NodeWeights(effect, share / np.where(total > 0, total, 1.0), log_likelihood), terms
 
 
+def _together(parts: list[NodeWeights]) -> NodeWeights:
+    return NodeWeights(
+        np.concatenate([part.effect for part in parts]),
+        np.concatenate([part.share for part in parts]),
+        np.concatenate([part.log_likelihood for part in parts]),
+    )
+
+
 def _settle(terms: SpellTerms) -> SpellTerms:
     """Return the terms with the slopes of impossible nodes at 0: their share is 0, 0 times inf no number."""
     full = terms.log_sigma_log_sigma
@@ -275,6 +303,17 @@ def _settle(terms: SpellTerms) -> SpellTerms:
     return SpellTerms(terms.value, *slopes)
 
 
+def _site_slopes(block: SiteBlock, weights: NodeWeights, terms: SpellTerms) -> tuple[FloatArray, FloatArray]:
+    """Return the slopes of each site's log integrand at its nodes, (sites, nodes, q), and over them, (sites, q)."""
+    p, q = block.rows.design.shape[1], block.rows.design.shape[1] + 2
+    slope = np.empty((block.count, weights.share.shape[1], q))
+    for j, column in enumerate(block.columns):
+        slope[:, :, j] = column @ terms.location
+    slope[:, :, p] = block.total @ terms.log_sigma
+    slope[:, :, p + 1] = weights.effect * (block.total @ terms.location)
+    return slope, np.einsum("sk,skq->sq", weights.share, slope)
+
+
 def _block_slopes(block: SiteBlock, weights: NodeWeights, terms: SpellTerms) -> tuple[FloatArray, FloatArray]:
     """Return gradient and Hessian of the log-likelihood of a block.
 
@@ -282,12 +321,7 @@ def _block_slopes(block: SiteBlock, weights: NodeWeights, terms: SpellTerms) -> 
     sum p_k (A_k'' + A_k' A_k'^T) less the gradient's square, site by site.
     """
     p, q = block.rows.design.shape[1], block.rows.design.shape[1] + 2
-    slope = np.empty((block.count, weights.share.shape[1], q))
-    for j, column in enumerate(block.columns):
-        slope[:, :, j] = column @ terms.location
-    slope[:, :, p] = block.total @ terms.log_sigma
-    slope[:, :, p + 1] = weights.effect * (block.total @ terms.location)
-    by_site = np.einsum("sk,skq->sq", weights.share, slope)
+    slope, by_site = _site_slopes(block, weights, terms)
     rooted = (slope * np.sqrt(weights.share)[:, :, None]).reshape(-1, q)
     hessian = rooted.T @ rooted - by_site.T @ by_site
 

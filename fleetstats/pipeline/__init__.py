@@ -14,6 +14,7 @@ from fleetstats.intake.accept import LoadReport
 from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
+from fleetstats.pipeline.gauges import gauge_tables, units_now
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
@@ -142,7 +143,8 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         )
     rule = todays_rule(relations, settings)
     progress("planning visits")
-    plan = plan_fleet(relations, settings, lives, rule)
+    now = units_now(relations, lives)
+    plan = plan_fleet(relations, settings, lives, rule, {name: units.spent_by for name, units in now.items()})
     progress("forecasting stock")
     stock = forecast_stock(relations, settings, lives, rule, plan)
     past = stock_past(store, settings, relations=relations)
@@ -152,6 +154,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     results = {
         **_what_is_known(relations, settings, lives, rule),
         **_what_is_advised(plan),
+        **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,
         "stock_past": past,
         **_looked_back(back),

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from fleetstats.life.learn import ComponentLife, learn_component
+from fleetstats.life.gauge_learn import Gauge, learn_gauges
+from fleetstats.life.learn import ComponentLife, housing, learn_component
 from fleetstats.life.strata import strata_curves
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
@@ -18,9 +19,21 @@ _Z90 = 1.6448536269514722
 _UNIT = ("site_id", "chapter", "component", "slot", "part_number")
 
 
-def learn_fleet(relations: Relations, settings: Settings, *, draws: int = 200) -> dict[str, ComponentLife]:
-    """Return what the records teach of every component that the settings define and the fleet holds."""
+def learn_fleet(
+    relations: Relations, settings: Settings, *, draws: int = 200, gauges_used: bool = True
+) -> dict[str, ComponentLife]:
+    """Return what the records teach of every component that the settings define and the fleet holds.
+
+    Parameters
+    ----------
+    relations : Relations
+    settings : Settings
+    draws : int
+    gauges_used : bool
+        Whether pressure readings count; looks back at the past do without, to be quick.
+    """
     held = set(relations.in_place["component"])
+    gauges = gauges_of(relations, settings) if gauges_used else {}
     return {
         name: learn_component(
             name,
@@ -31,10 +44,33 @@ def learn_fleet(relations: Relations, settings: Settings, *, draws: int = 200) -
             customary_days=terms.customary_days,
             draws=draws,
             seed=place,
+            gauge=gauges.get(name),
         )
         for place, (name, terms) in enumerate(settings.components.items())
         if name in held
     }
+
+
+def gauges_of(relations: Relations, settings: Settings) -> dict[str, Gauge]:
+    """Return what the pressure readings teach of each component that has a limit for its drop."""
+    limits = {
+        name: terms.pressure_limit_kpa
+        for name, terms in settings.components.items()
+        if terms.pressure_limit_kpa is not None and name in set(relations.spells["component"])
+    }
+    if relations.readings.is_empty():
+        return {}
+    housings = {
+        name: housing(
+            name,
+            spells=relations.spells,
+            sites=relations.sites,
+            customary_days=settings.component(name).customary_days,
+            limit_kpa=limit,
+        )
+        for name, limit in limits.items()
+    }
+    return learn_gauges(housings, relations.readings, relations.stages_read)
 
 
 def life_tables(lives: Mapping[str, ComponentLife], relations: Relations) -> dict[str, pl.DataFrame]:

@@ -41,7 +41,7 @@ def stock_past(store: Store, settings: Settings, *, relations: Relations) -> pl.
     if not isinstance(first, date) or (then - first).days < LEAST_DAYS_BEFORE:
         return pl.DataFrame(schema=PAST_SCHEMA)
     known = store.relations(as_of=then, settings=settings)
-    lives = learn_fleet(known, settings, draws=DRAWS)
+    lives = learn_fleet(known, settings, draws=DRAWS, gauges_used=False)
     units = _units_then(known, list(lives))
     if units.is_empty():
         return pl.DataFrame(schema=PAST_SCHEMA)

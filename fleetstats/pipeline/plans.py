@@ -19,6 +19,7 @@ from fleetstats.advice import (
     starting_intervals,
     usual_lateness,
 )
+from fleetstats.advice.due import SpentBy
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.learn import ComponentLife, draws_for_new
@@ -115,14 +116,21 @@ def todays_rule(relations: Relations, settings: Settings) -> TodaysRule:
 
 
 def plan_fleet(
-    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+    relations: Relations,
+    settings: Settings,
+    lives: Mapping[str, ComponentLife],
+    rule: TodaysRule,
+    gauges: Mapping[str, SpentBy] | None = None,
 ) -> FleetPlan:
-    """Return the plan of every served site, its due list, and what new sites start with."""
+    """Return the plan of every served site, its due list, and what new sites start with.
+
+    `gauges` as in `due_list`.
+    """
     # what is planned will be fitted anew, of the part usual there; what is due is in place, of its own part
     ahead = lives_ahead(relations, lives)
     units = units_with_lives(relations, ahead)
     visits = plan_visits_with(relations, settings, units, _draws(ahead), rule)
-    due = due_lines(relations, units, visits, _draws(lives), rule)
+    due = due_lines(relations, units, visits, _draws(lives), rule, gauges)
     return FleetPlan(
         units,
         visits,
@@ -171,8 +179,9 @@ def due_lines(
     visits: VisitPlans,
     draws: Mapping[str, LifeDraws],
     rule: TodaysRule,
+    gauges: Mapping[str, SpentBy] | None = None,
 ) -> pl.DataFrame:
-    """Return the due list of the plans; units as in `FleetPlan`."""
+    """Return the due list of the plans; units as in `FleetPlan`, gauges as in `due_list`."""
     return due_list(
         sites=relations.sites,
         units=units,
@@ -182,6 +191,7 @@ def due_lines(
         components=rule.terms,
         as_of=relations.as_of,
         lateness_days=rule.lateness_days,
+        gauges=gauges,
     )
 
 

@@ -60,7 +60,7 @@ def sensitivity(
 ) -> pl.DataFrame:
     """Return how far intervals move under each other reading, one row a component and reading that matters.
 
-    Refitted in the family that weighs most, and planned again, at up to `SITES` sites; what is compared with
+    Gauge readings are left out of all of them. Refitted in the family that weighs most, and planned again, at up to `SITES` sites; what is compared with
     is planned from that family and those draws too, so that the reading is all that differs.
 
     Parameters
@@ -80,7 +80,7 @@ def sensitivity(
         spells_changed, problem (why the lives alone have no full answer; "" if they have).
     """
     some = _some_sites(relations.sites)
-    base = {name: _drawn(life, _best(life)) for name, life in lives.items()}
+    base = {name: _drawn(life, _without_gauges(life, relations, settings)) for name, life in lives.items()}
 
     def planned(draws: Mapping[str, LifeDraws]) -> pl.DataFrame:
         found = plan_visits_with(relations, settings, units, draws, rule, some)
@@ -111,6 +111,14 @@ def _some_sites(sites: pl.DataFrame) -> pl.DataFrame:
 
 def _best(life: ComponentLife) -> LifeFit:
     return life.average.fits[int(life.average.weights.argmax())]
+
+
+def _without_gauges(life: ComponentLife, relations: Relations, settings: Settings) -> LifeFit:
+    """Return the fit that other readings of the records are held against: gauges left out on both sides."""
+    if life.gauge is None:
+        return _best(life)
+    own = relations.spells.filter(pl.col("component") == life.component).sort("spell_id")
+    return _refit(life, _Reading("", own, 0), relations, settings)
 
 
 def _drawn(life: ComponentLife, fit: LifeFit) -> LifeDraws:

@@ -83,6 +83,19 @@ _STARRED: Mapping[str, Columns] = {
         **_UNIT, "visit_from": DAY, "visit_by*": DAY, "action": TEXT, "part_number": TEXT, "reason": TEXT,
         "chance_already_spent": REAL, "change_at_kpa": REAL, "rank": COUNT,
     },
+    "gauge_last": {
+        **_UNIT, "last_read_on*": DAY, "drop_kpa": REAL, "across_all": FLAG, "share_spent*": REAL,
+        "share_low": REAL, "share_high": REAL, "expected_end": DAY, "end_low": DAY, "end_high": DAY,
+        "doubtful": FLAG, "readings": COUNT, "fitted_on": DAY, "in_place": FLAG, "days": REALS, "kpa": REALS,
+        "low_kpa": REALS, "high_kpa": REALS,
+    },
+    "at_stop": {
+        "site_id*": TEXT, "component": TEXT, "slot": TEXT, "change_at_kpa": REAL, "lasts_chance": REAL,
+        "why*": TEXT, "readings": COUNT,
+    },
+    "gauge_visits": {
+        **_UNIT, "plan_visit_by": DAY, "seen_by*": DAY, "why": TEXT, "readings": COUNT,
+    },
     "stock": {
         "part_number": TEXT, "component": TEXT, "month*": DAY, "expected*": REAL, "p50": REAL, "p80": REAL,
         "p95": REAL, "expected_current_rule": REAL, "sites": COUNT,

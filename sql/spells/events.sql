@@ -5,10 +5,12 @@
 -- began here; both count within site, component and slot.
 -- grain: one row a visit, component and slot
 -- units: drop_kpa kPa
--- reads: work, component_rules, end_conditions, renewing_actions
+-- reads: work, component_rules, end_conditions, renewing_actions, gauge_faults
 WITH rows_of_work AS (
     SELECT
-        w.*,
+        w.* EXCLUDE (pressure_drop_kpa),
+        -- a gauge in doubt is no look
+        CASE WHEN f.fault IS NULL THEN w.pressure_drop_kpa END AS pressure_drop_kpa,
         r.component IS NOT NULL AS defined,
         r.pressure_limit_kpa,
         e.condition IS NOT NULL AS ends_life,
@@ -20,6 +22,7 @@ WITH rows_of_work AS (
     LEFT JOIN temp.component_rules AS r USING (component)
     LEFT JOIN temp.end_conditions AS e ON e.component = w.component AND e.condition = w.condition
     LEFT JOIN temp.renewing_actions AS a ON a.component = w.component AND a.action = w.action
+    LEFT JOIN temp.gauge_faults AS f ON (f.visit_id, f.component, f.slot) = (w.visit_id, w.component, w.slot)
 ),
 weighed AS (
     SELECT

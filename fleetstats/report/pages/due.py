@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import polars as pl
 
 from fleetstats.report import labels, tables, words
-from fleetstats.report.pages import parts
+from fleetstats.report.pages import gauges, parts
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
 
@@ -51,7 +51,7 @@ def stops(results: Results) -> list[Stop]:
     grouped: dict[tuple[str, date], list[parts.Row]] = {}
     for row in ordered(results.due).iter_rows(named=True):
         grouped.setdefault((row["site_id"], row["visit_by"]), []).append(row)
-    gauges = gauge_by_site(results, results.due)
+    by_gauge = gauge_by_site(results, results.due)
     found = []
     for (site_id, ends), rows in grouped.items():
         begins = min((row["visit_from"] for row in rows if row["visit_from"]), default=None)
@@ -59,13 +59,16 @@ def stops(results: Results) -> list[Stop]:
         found.append(Stop(
             site_id, names.get(site_id, site_id), parts.site_href(site_id), site.get("crew") or "",
             parts.window(begins, ends, results.as_of), _urgent(site, ends, results.as_of),
-            tuple(task_of(results, row) for row in rows), gauges.get(site_id, ""), ends,
+            tuple(task_of(results, row) for row in rows), by_gauge.get(site_id, ""), ends,
         ))  # fmt: skip
     return sorted(found, key=lambda stop: stop.urgent not in _FIRST)
 
 
 def gauge_by_site(results: Results, due: pl.DataFrame) -> dict[str, str]:
-    """Return, for each site with cartridges, the one reading at which a cartridge is changed there."""
+    """Return, for each site with cartridges, the reading at which a cartridge is changed there.
+
+    A number of its own where the readings give one, else the limit that holds everywhere.
+    """
     shown = results.display.components
     lowest: dict[str, float] = {}
     for row in due.iter_rows(named=True):
@@ -73,11 +76,12 @@ def gauge_by_site(results: Results, due: pl.DataFrame) -> dict[str, str]:
         limit = row["change_at_kpa"] or (own.pressure_limit_kpa if own else None)
         if limit:
             lowest[row["site_id"]] = min(limit, lowest.get(row["site_id"], limit))
-    return {
+    told = {
         site: f"Any cartridge: change it at {limit:.0f} kPa or more across its housing, tap running; "
         "if the gauge is doubtful, change it."
         for site, limit in lowest.items()
     }
+    return told | {site: text for site, text in gauges.stop_words(results).items() if site in told}
 
 
 def week_end(as_of: date) -> date:

@@ -10,7 +10,7 @@ import polars as pl
 
 from fleetstats.report import labels, sketches, words
 from fleetstats.report.pages import due as due_page
-from fleetstats.report.pages import parts
+from fleetstats.report.pages import gauges, parts
 from fleetstats.report.pages.parts import Fact, Head, Row
 from fleetstats.report.results import Results
 from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Sketch
@@ -57,6 +57,7 @@ class SitePage:
     history: Sketch | None
     units: tuple[Unit, ...]
     readings: Sketch | None
+    gauge_told: tuple[str, ...]
     visits: tuple[Visit, ...]
     visits_told: str
 
@@ -94,6 +95,8 @@ class Ledger:
             own(results.spells).sort("fitted_on", nulls_last=True, maintain_order=True)
         )
         self.readings = parts.by_site(own(results.readings).sort("visit_date", maintain_order=True))
+        self.read_last = parts.by_site(own(results.gauge_last))
+        self.seen_by = {row["site_id"]: row for row in own(results.gauge_visits).iter_rows(named=True)}
         self.changes = parts.by_site(own(results.changes))
         self.lives = _keyed(own(results.site_life))
         self.curves = _keyed(own(results.life_curves))
@@ -125,6 +128,7 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         history=_history(ledger, site_id),
         units=_units(ledger, site_id),
         readings=_readings(ledger, site_id),
+        gauge_told=_gauge_told(ledger, site_id),
         visits=tuple(_visit(ledger, row) for row in reversed(visits[-VISITS_SHOWN:])),
         visits_told=f"the last {VISITS_SHOWN} of {len(visits)}" if len(visits) > VISITS_SHOWN else "",
     )
@@ -334,7 +338,16 @@ def _readings(ledger: Ledger, site_id: str) -> Sketch | None:
         shown = ledger.results.display.components.get(row["component"] or "")
         if shown and shown.pressure_limit_kpa:
             limits.append(shown.pressure_limit_kpa)
-    return sketches.readings("readings", series=series, limit_kpa=min(limits, default=None))
+    return sketches.readings(
+        "readings", series=series, limit_kpa=min(limits, default=None),
+        expected=gauges.expected(ledger.read_last.get(site_id, []), ledger.results.display),
+    )  # fmt: skip
+
+
+def _gauge_told(ledger: Ledger, site_id: str) -> tuple[str, ...]:
+    display = ledger.results.display
+    told = [gauges.last_words(display, row) for row in ledger.read_last.get(site_id, [])]
+    return tuple(text for text in (*told, gauges.visit_words(ledger.seen_by.get(site_id), display)) if text)
 
 
 def _visit(ledger: Ledger, row: Row) -> Visit:

@@ -1,0 +1,93 @@
+"""What pressure gauges say, in the reader's words: how far a cartridge had come, at what number to change it."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from fleetstats.report import labels, words
+from fleetstats.report.pages.parts import Row
+from fleetstats.report.results import Display, Results
+from fleetstats.report.sketches.pressure import Expected
+
+_DOUBT = "If the gauge is doubtful, change it."
+
+
+def stop_words(results: Results) -> dict[str, str]:
+    """Return, for each site with a number of its own, at what drop each cartridge is changed at the next visit."""
+    lines: dict[str, list[str]] = {}
+    for row in results.at_stop.iter_rows(named=True):
+        lines.setdefault(row["site_id"], []).append(_stop_line(results.display, row))
+    read = set(results.at_stop.filter(pl.col("change_at_kpa").is_not_null())["site_id"])
+    return {site: " ".join([*told, *([_DOUBT] if site in read else [])]) for site, told in lines.items()}
+
+
+def _stop_line(display: Display, row: Row) -> str:
+    lasts = words.chance(row["lasts_chance"])
+    if not row["component"]:
+        return (
+            f"Across all filters together: change them at {row['change_at_kpa']:.0f} kPa or more, tap running; "
+            f"below it they last to the visit after, {lasts}."
+        )
+    name = labels.component(display, row["component"], row["slot"] or "")
+    if row["why"] == "calendar":
+        return f"{name}: change it when its age asks for it, whatever the gauge says."
+    if row["change_at_kpa"] is None:
+        return f"{name}: change it; even a clean reading does not promise that it lasts to the visit after."
+    return (
+        f"{name}: change it at {row['change_at_kpa']:.0f} kPa or more across its housing, tap running; below it "
+        f"lasts to the visit after, {lasts}."
+    )
+
+
+def last_words(display: Display, row: Row) -> str:
+    """Return what the last reading says of the unit that was read."""
+    name = labels.component(display, row["component"], row["slot"] or "").lower()
+    where = "across all filters" if row["across_all"] else "across its housing"
+    read = f"The reading of {words.day(row['last_read_on'])} ({row['drop_kpa']:.0f} kPa {where})"
+    if row["doubtful"]:
+        return f"{read} is doubtful: it does not fit what else is known of the {name}, and is not counted."
+    which = f"this {name}" if row["in_place"] else f"the {name} then in place"
+    told = (
+        f"{read} says {which} had used about {_percent(row['share_spent'])} of its life "
+        f"({_range(row['share_low'], row['share_high'])})"
+    )
+    if row["in_place"]:
+        told += (
+            f"; it should be spent about {words.month(row['expected_end'])} "
+            f"({words.month(row['end_low'])} to {words.month(row['end_high'])})"
+        )
+    return f"{told}. From {words.counted(row['readings'], 'reading')} of it."
+
+
+def visit_words(row: Row | None, display: Display) -> str:
+    """Return when a site should next be seen by its gauges, beside the plan's date."""
+    if row is None:
+        return ""
+    plan = words.day(row["plan_visit_by"])
+    if row["why"] != "gauge":
+        return f"Its gauges ask for no visit before the one planned by {plan}."
+    name = labels.component(display, row["component"], row["slot"] or "").lower()
+    when = words.day(row["seen_by"])
+    return f"By the gauge of its {name} this site should be seen by {when}; the plan says by {plan}."
+
+
+def expected(rows: list[Row], display: Display) -> Expected | None:
+    """Return the expected course of the drop for the drawing: of the unit read across its own housing last."""
+    own = [row for row in rows if not row["across_all"] and not row["doubtful"] and row["days"]]
+    if not own:
+        return None
+    row = max(own, key=lambda found: (found["last_read_on"], found["component"]))
+    shown = display.components.get(row["component"])
+    return Expected(
+        labels.component(display, row["component"], row["slot"] or ""),
+        row["fitted_on"], tuple(row["days"]), tuple(row["kpa"]), tuple(row["low_kpa"]), tuple(row["high_kpa"]),
+        row["expected_end"], shown.pressure_limit_kpa if shown else None,
+    )  # fmt: skip
+
+
+def _percent(share: float) -> str:
+    return f"{5 * round(20 * share)} %"
+
+
+def _range(low: float, high: float) -> str:
+    return f"{5 * round(20 * low)} to {5 * round(20 * high)} %"

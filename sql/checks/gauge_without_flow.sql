@@ -1,0 +1,14 @@
+-- Pressures read with no water running.
+-- grain: one row a reading
+-- units: kPa
+-- reads: gauge_faults, visits
+SELECT
+    'gauge_without_flow' AS check_name, 'warning' AS severity, f.site_id, f.visit_id, 1 AS rows,
+    v.file || ' line ' || v.line || ': ' || CASE
+        WHEN f.component IS NULL THEN 'the pair ' || v.inlet_pressure_kpa || ' and ' || v.outlet_pressure_kpa
+        ELSE f.component || ' drop of ' || f.shown_kpa
+    END || ' kPa shows no drop: read with the tap shut?' AS message,
+    'read with the tap running; the reading is not used' AS what_to_do
+FROM temp.gauge_faults AS f
+JOIN temp.visits AS v USING (visit_id)
+WHERE f.fault = 'no_flow'

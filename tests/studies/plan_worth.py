@@ -1,13 +1,15 @@
-"""Prices plans against invented truth: the firm's rule, the plan from the records, the best there is.
+"""Prices plans against invented truth: the firm's rule, one curve, cohorts, the plan, the best there is.
 
 Run by hand, for instance:
 
     python tests/studies/plan_worth.py --sites 400 --stories mixed calm --seeds 1 2 3
 
-Prints one markdown row a story: cost per site-year of each, and the excess, sum of (plan - best) over sum of
-(rule - best), with its standard error. The best plan is chosen by full knowledge; it keeps the same hard
-limits (rated lives and ceilings, net of lateness) and follows the same visit rule. The limits that only ask
-for more records (never far beyond the ages seen; few records) do not bind it, as it needs no records.
+Prints one markdown row a story and size: cost per site-year of each, and the excess, sum of (plan - best)
+over sum of (rule - best), with its standard error. The rivals know less: one curve for the whole fleet, or
+cohorts by tank, roof and trees without anything of a site's own. The best plan is chosen by full knowledge;
+it keeps the same hard limits (rated lives and ceilings, net of lateness) and follows the same visit rule. The
+limits that only ask for more records (never far beyond the ages seen; few records) do not bind it, as it
+needs no records. With `--limits off` nobody has limits, except that visits are 8 to 52 weeks apart.
 """
 
 from __future__ import annotations
@@ -28,10 +30,18 @@ from fleetstats.sample.policy import Costs, price_policy
 from fleetstats.sample.wear import COMPONENTS, LAMP
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from fleetstats.advice import ComponentTerms
+    from fleetstats.life.draws import LifeDraws
     from fleetstats.sample import InventedFleet, Truth
     from fleetstats.settings import Settings
+    from fleetstats.store import Relations
 
 LATENESS_DAYS = 14.0
+NO_LIMIT_DAYS = 36_500.0
+#: What a plan may rest on, least first; the last is the product's own.
+PLANS = ("curve", "cohorts", "plan")
 #: Tables that set limits for single homes, or price parts, are left out: every home then has the same limits.
 TABLES = ("sites", "visits", "work", "changes")
 
@@ -103,9 +113,13 @@ def _quiet(_: str) -> None:
     """Say nothing of the pipeline's progress."""
 
 
-def plan_from_records(fleet: InventedFleet, settings: Settings) -> pl.DataFrame:
-    """Return the `intervals` table that the analysis of the fleet's records ends in."""
+def plans_from_records(
+    fleet: InventedFleet, settings: Settings, limits: Sequence[bool]
+) -> dict[tuple[str, bool], pl.DataFrame]:
+    """Return the `intervals` table of each kind of plan, with limits on (True) or off, from the records."""
     from fleetstats import pipeline
+    from fleetstats.pipeline.lives import learn_fleet
+    from fleetstats.pipeline.plans import lives_ahead, plan_visits_with, todays_rule, units_with_lives
     from fleetstats.store import Store
 
     with tempfile.TemporaryDirectory() as folder:
@@ -114,82 +128,157 @@ def plan_from_records(fleet: InventedFleet, settings: Settings) -> pl.DataFrame:
         paths = [Path(folder) / "records" / f"{name}.csv" for name in TABLES]
         store = Path(folder) / "fleet.duckdb"
         pipeline.load(paths, store=store, settings=settings, today=END, progress=_quiet)
-        pipeline.analyse(store=store, settings=settings, as_of=None, progress=_quiet)
-        with Store(store, read_only=True) as opened:
-            return opened.table("intervals")
+        with Store(store) as opened:
+            known = opened.relations(as_of=opened.latest_visit(), settings=settings)
+    rule = todays_rule(known, settings)
+    learned = lives_ahead(known, learn_fleet(known, settings))
+    lives = {"plan": {name: life.lives for name, life in learned.items()}} | rivals(known, settings)
+    units = units_with_lives(known, learned)
+    found = {}
+    for name in PLANS:
+        for on in limits:
+            terms = rule.terms if on else without_limits(rule.terms)
+            found[name, on] = plan_visits_with(
+                known,
+                settings if on else replace(settings, beyond_records=0.0),
+                units if on else units.with_columns(rated_life_days=pl.lit(NO_LIMIT_DAYS)),
+                lives[name],
+                replace(rule, terms=terms),
+            ).intervals
+    return found
 
 
-def one_fleet(story: str, sites: int, seed: int, *, years: float, runs: int) -> pl.DataFrame:
-    """Return cost and call-outs per year of each planned home under rule, plan and best."""
+def rivals(known: Relations, settings: Settings) -> dict[str, dict[str, LifeDraws]]:
+    """Return the lives as one curve for the fleet, and as cohorts by tank, roof and trees."""
+    from fleetstats.life.learn import learn_component
+
+    kept = {"site_id", "tank_material", "roof_material", "tree_cover", "first_visit_on"}
+    sites = known.sites.with_columns(
+        pl.lit(None, kind).alias(name) for name, kind in known.sites.schema.items() if name not in kept
+    )
+    nameless = pl.lit(None, pl.String).alias("part_number")
+    spells = known.spells.with_columns(nameless, daily_litres=pl.lit(None, pl.Float64))
+    out: dict[str, dict[str, LifeDraws]] = {"curve": {}, "cohorts": {}}
+    for name, terms in settings.components.items():
+        units = known.in_place.filter(pl.col("component") == name)
+        if units.is_empty():
+            continue
+        for rival, facts in (("curve", False), ("cohorts", True)):
+            out[rival][name] = learn_component(
+                name,
+                spells=spells,
+                units=units.select("site_id", "chapter", "component", "slot", nameless),
+                sites=sites,
+                as_of=known.as_of,
+                customary_days=terms.customary_days,
+                facts_used=facts,
+                site_effect=False,
+            ).lives
+    return out
+
+
+def without_limits(terms: Mapping[str, ComponentTerms]) -> dict[str, ComponentTerms]:
+    """Return the terms of components that may stay for ever."""
+    free = {"ceiling_days": NO_LIMIT_DAYS, "rated_life_days": NO_LIMIT_DAYS, "source": "a study"}
+    return {name: replace(own, **free) for name, own in terms.items()}
+
+
+def one_fleet(
+    story: str, sites: int, seed: int, *, years: float, runs: int, limits: Sequence[bool] = (True,)
+) -> dict[bool, pl.DataFrame]:
+    """Return cost and call-outs per year of each planned home under rule, plans and best, limits on or off."""
     from fleetstats.settings import default_settings
 
     settings = replace(default_settings(), lateness_days=LATENESS_DAYS)
     fleet = invent_fleet(sites, seed=seed, story=story)
     truth: Truth = fleet.truth
-    costs, hard = costs_of(settings), hard_limits(settings)
-    interval, every_n, has_plan = planned(plan_from_records(fleet, settings), truth.site_id)
-    best = best_known_policy(
-        truth,
-        costs=costs,
-        hard_limit_days=hard,
-        shortest_visit_days=int(settings.shortest_visit_days),
-        longest_visit_days=settings.longest_visit_days,
-        years=years,
-        runs=runs,
-        seed=seed + 1000,
-    )
+    costs = costs_of(settings)
+    plans = plans_from_records(fleet, settings, limits)
     days = truth.story.visit_interval_days
     rule_n = np.ones(5)
     rule_n[LAMP] = max(round(364 / days), 1)
-    policies = {
-        "rule": (days, rule_n, np.inf),
-        "plan": (interval, every_n, hard),
-        "best": (best.visit_interval_days, best.every_n, hard),
-    }
-    columns: dict[str, object] = {"fleet": np.full(sites, seed), "kept": has_plan & truth.served}
-    for name, (visit_days, nth, limit) in policies.items():
-        priced = price_policy(
+    found = {}
+    for on in limits:
+        hard = hard_limits(settings) if on else np.full(5, np.inf)
+        best = best_known_policy(
             truth,
-            visit_interval_days=visit_days,
-            every_n=nth,
             costs=costs,
-            hard_limit_days=limit,
+            hard_limit_days=hard,
+            shortest_visit_days=int(settings.shortest_visit_days),
+            longest_visit_days=settings.longest_visit_days,
             years=years,
             runs=runs,
-            seed=seed + 2000,
+            seed=seed + 1000,
         )
-        columns[name], columns[f"{name}_callouts"] = priced.cost_per_year, priced.callouts_per_year
-    return pl.DataFrame(columns).filter("kept")
+        policies = {
+            "rule": (days, rule_n, np.inf),
+            "best": (best.visit_interval_days, best.every_n, hard),
+        }
+        kept = truth.served.copy()
+        for name in PLANS:
+            interval, every_n, has_plan = planned(plans[name, on], truth.site_id)
+            policies[name] = (interval, every_n, hard)
+            kept &= has_plan
+        columns: dict[str, object] = {"fleet": np.full(sites, seed), "kept": kept}
+        for name, (visit_days, nth, limit) in policies.items():
+            priced = price_policy(
+                truth,
+                visit_interval_days=visit_days,
+                every_n=nth,
+                costs=costs,
+                hard_limit_days=limit,
+                years=years,
+                runs=runs,
+                seed=seed + 2000,
+            )
+            columns[name], columns[f"{name}_callouts"] = priced.cost_per_year, priced.callouts_per_year
+        found[on] = pl.DataFrame(columns).filter("kept")
+    return found
 
 
-def table_row(story: str, homes: pl.DataFrame) -> str:
-    """Return one markdown row: story, homes, costs per site-year, call-outs per site-year, excess."""
-    parts = [homes[name].to_numpy() for name in ("plan", "best", "rule", "fleet")]
-    cost = " | ".join(f"{homes[name].mean():.0f}" for name in ("rule", "plan", "best"))
+def table_row(story: str, sites: int, on: bool, homes: pl.DataFrame) -> str:
+    """Return one markdown row: story, size, costs per site-year, call-outs per site-year, excesses."""
+    cost = " | ".join(f"{homes[name].mean():.0f}" for name in ("rule", *PLANS, "best"))
     calls = " / ".join(f"{homes[name + '_callouts'].mean():.2f}" for name in ("rule", "plan", "best"))
-    worth = "the rule is cheaper, past its limits"
+    worth = ["the rule is cheaper, past its limits"] * len(PLANS)
     if homes["rule"].sum() > homes["best"].sum():
-        found = excess(*parts)
-        worth = f"{found.value:.2f} ± {found.standard_error:.2f}"
-    return f"| {story} | {homes.height} | {homes['fleet'].n_unique()} | {cost} | {calls} | {worth} |"
+        worth = []
+        for name in PLANS:
+            found = excess(*(homes[part].to_numpy() for part in (name, "best", "rule", "fleet")))
+            worth.append(f"{found.value:.2f} ± {found.standard_error:.2f}")
+    limits = "on" if on else "off"
+    return (
+        f"| {story} | {sites} x {homes['fleet'].n_unique()} | {limits} | {cost} | {calls} | "
+        f"{' | '.join(worth)} |"
+    )
+
+
+HEAD = (
+    "| story | sites x fleets | limits | rule | one curve | cohorts | plan | best "
+    "| call-outs: rule / plan / best | excess: one curve | cohorts | plan |\n|"
+) + "---|" * 12
 
 
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--sites", type=int, default=400, help="homes in a fleet")
+    parser.add_argument("--sites", nargs="+", type=int, default=[400], help="homes in a fleet")
     parser.add_argument("--stories", nargs="+", default=["mixed"], choices=list(STORIES))
     parser.add_argument("--seeds", nargs="+", type=int, default=[1], help="one fleet each")
+    parser.add_argument("--limits", nargs="+", choices=["on", "off"], default=["on"])
     parser.add_argument("--years", type=float, default=20.0, help="years simulated ahead")
     parser.add_argument("--runs", type=int, default=4, help="repeats of those years")
     asked = parser.parse_args()
-    print("| story | homes | fleets | six-month rule | plan | best | call-outs a site-year | excess |")
-    print("|---|---|---|---|---|---|---|---|")
-    for story in asked.stories:
-        fleets = [
-            one_fleet(story, asked.sites, seed, years=asked.years, runs=asked.runs) for seed in asked.seeds
-        ]
-        print(table_row(story, pl.concat(fleets)), flush=True)
+    limits = [word == "on" for word in asked.limits]
+    print(HEAD, flush=True)
+    for sites in asked.sites:
+        for story in asked.stories:
+            fleets = [
+                one_fleet(story, sites, seed, years=asked.years, runs=asked.runs, limits=limits)
+                for seed in asked.seeds
+            ]
+            for on in limits:
+                print(table_row(story, sites, on, pl.concat([fleet[on] for fleet in fleets])), flush=True)
 
 
 if __name__ == "__main__":

@@ -65,20 +65,39 @@ def test_plans_are_read_from_the_intervals_table():
 def test_a_small_fleet_goes_through_the_study_with_the_rule_for_a_plan(monkeypatch):
     """With the firm's own rule as the plan, plan and rule differ only by the limits the plan keeps."""
 
-    def rule_as_plan(fleet, settings):
+    def rule_as_plan(fleet, settings, limits):
         homes = invent_fleet(12, seed=3, story="mixed").truth.site_id
         names = ["sediment_cartridge", "carbon_cartridge", "uv_lamp", "quartz_sleeve"]
         rows = [(site, name, None, 182, 2 if name == "uv_lamp" else 1) for site in homes for name in names]
         columns = ["site_id", "component", "slot", "visit_interval_days", "every_n_visits"]
-        return pl.DataFrame(rows, schema=columns, orient="row")
+        intervals = pl.DataFrame(rows, schema=columns, orient="row")
+        return {(name, on): intervals for name in study.PLANS for on in limits}
 
-    monkeypatch.setattr(study, "plan_from_records", rule_as_plan)
+    monkeypatch.setattr(study, "plans_from_records", rule_as_plan)
     monkeypatch.setattr(study, "LATENESS_DAYS", -1000.0)  # no limit binds
-    homes = study.one_fleet("mixed", 12, 3, years=4, runs=1)
+    homes = study.one_fleet("mixed", 12, 3, years=4, runs=1)[True]
     assert homes.height > 8
     assert homes["plan"].to_list() == homes["rule"].to_list()
     assert homes["best"].sum() < homes["rule"].sum()
-    assert study.table_row("mixed", homes).count("|") == 9
+    assert study.table_row("mixed", 12, True, homes).count("|") == study.HEAD.split("\n")[0].count("|")
+
+
+@pytest.mark.slow
+def test_every_plan_is_made_from_the_records_and_goes_further_without_limits():
+    settings = default_settings()
+    fleet = invent_fleet(30, seed=5, years=4, story="very_different")
+    plans = study.plans_from_records(fleet, settings, [True, False])
+    assert set(plans) == {(name, on) for name in study.PLANS for on in (True, False)}
+    curve = plans["curve", True].filter(pl.col("component") == "sediment_cartridge")
+    # one curve: nothing tells the sites apart but what they have
+    assert curve["failure_chance"].round(9).n_unique() <= curve["interval_days"].n_unique()
+    assert (
+        plans["plan", True]["visit_interval_days"].n_unique()
+        > plans["curve", True]["visit_interval_days"].n_unique()
+    )
+    for name in study.PLANS:
+        assert plans[name, True]["interval_days"].max() <= 365
+        assert plans[name, False]["interval_days"].max() > 365
 
 
 def test_limits_are_net_of_lateness():

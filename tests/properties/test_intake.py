@@ -145,7 +145,7 @@ def test_every_row_of_any_sheet_is_accounted_for_and_a_reload_changes_nothing(tm
         assert lines <= set(range(2, len(rows) + 2))
 
 
-@settings(parent=quiet, max_examples=40)
+@settings(parent=quiet, max_examples=12)
 @given(
     edits=st.lists(
         st.tuples(

@@ -167,7 +167,8 @@ def _advice(
             site_life.append({
                 **key, "median_days": median, "low_days": 0.75 * median, "high_days": 1.3 * median,
                 "p10_days": 0.5 * median, "spells": 9, "failures": 4, "relative_life": relative,
-                "relative_low": 0.8 * relative, "relative_high": 1.25 * relative,
+                "relative_low": 0.8 * relative, "relative_high": 1.25 * relative, "like_days": middle,
+                "worst_tenth_chance": 0.7 if relative < 0.6 else 0.05,
             })  # fmt: skip
             every = 2 if component == "uv_lamp" and weeks <= 26 else 1
             intervals.append({
@@ -252,7 +253,9 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
          "component": name, "sites": sites, "spells": 140, "failures": 38,
          "predicted": 41.0, "predicted_low": 33.0, "predicted_high": 50.0, "happened": 38.0, "coverage": 0.89,
          "log_score": -0.412, "log_score_one_curve": -0.533, "log_score_cohorts": -0.497,
-         "cost_rule": 820.0, "cost_plan": 640.0}
+         "gain_fleet_se": 0.03, "gain_cohort_se": 0.02, "cost_rule": 820.0, "cost_rule_low": 790.0,
+         "cost_rule_high": 850.0, "cost_plan": 640.0, "cost_plan_low": 610.0, "cost_plan_high": 670.0,
+         "callouts_rule": 1.1, "callouts_plan": 0.6}
         for name in KINDS
     ]  # fmt: skip
     frames: dict[str, list[dict[str, Any]]] = {
@@ -266,11 +269,12 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
         "stock_past": [{"part_number": "SED-A", "component": "sediment_cartridge", "forecast": 44.0,
                         "forecast_low": 36.0, "forecast_high": 53.0, "used": 47.0, "sites": 20}],
         "effects": [
-            {"component": "sediment_cartridge", "term": term, "time_ratio": ratio, "low": low, "high": high}
+            {"component": "sediment_cartridge", "term": term, "time_ratio": ratio, "low": low, "high": high,
+             "against": "SED-A" if term.startswith("part") else ""}
             for term, ratio, low, high in (
                 ("tree_cover[heavy]", 0.62, 0.55, 0.70), ("tree_cover[some]", 0.84, 0.72, 0.97),
                 ("first_flush[yes]", 1.21, 1.08, 1.35), ("log_daily_litres", 0.51, 0.44, 0.60),
-                ("roof_material[asphalt_shingle]", 0.93, 0.80, 1.08),
+                ("roof_material[asphalt_shingle]", 0.93, 0.80, 1.08), ("part_number[SED-B]", 0.75, 0.66, 0.86),
             )
         ] + [
             {"component": "quartz_sleeve", "term": "log_hardness", "time_ratio": 0.5, "low": 0.4,
@@ -323,4 +327,44 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
             )
         ],
     }  # fmt: skip
+    frames |= _reasons()
     return {name: pl.DataFrame(rows, infer_schema_length=None) for name, rows in frames.items()}
+
+
+def _reasons() -> dict[str, list[dict[str, Any]]]:
+    """Return what takes parts out, when more failed than foretold, and what rival parts cost."""
+
+    def against(failures: int, foretold: float, finding: str) -> dict[str, Any]:
+        return {"spells": 80, "failures": failures, "expected": foretold, "ratio": failures / foretold,
+                "ratio_low": 0.7 * failures / foretold, "ratio_high": 1.4 * failures / foretold,
+                "finding": finding}  # fmt: skip
+
+    alike, more = "as foretold", "more than foretold"
+    return {
+        "removals": [
+            {"component": name, "cause": cause, "days": days, "incidence": share * days / 364.0,
+             "low": 0.8 * share * days / 364.0, "high": 1.2 * share * days / 364.0, "units": 40}
+            for name in KINDS for cause, share in (("spent", 0.4), ("before it was spent", 0.3),
+                                                   ("leaking", 0.02))
+            for days in (0.0, 182.0, 364.0)
+        ],
+        "early_deaths": [
+            {"component": "uv_lamp", "from_days": 0.0, "to_days": 60.0, **against(9, 2.0, more)},
+            {"component": "uv_lamp", "from_days": 60.0, "to_days": None, **against(20, 21.0, alike)},
+        ],
+        "lives_by_year": [
+            {"component": "sediment_cartridge", "year": year,
+             **(against(44, 20.0, more) if year == 2024 else against(20, 21.0, alike))}
+            for year in range(2022, 2027)
+        ],
+        "lives_by_month": [
+            {"component": "sediment_cartridge", "month": month,
+             **(against(14, 5.0, more) if month in (10, 11) else against(5, 5.2, alike))}
+            for month in range(1, 13)
+        ],
+        "part_costs": [
+            {"part_number": part, "component": name, "units": 12, "sites": 11, "used_per_year": 2.4,
+             "callouts_per_year": 0.4, "cost_per_month": 12.4, "low": 9.8, "high": 15.5}
+            for name in KINDS for part in KINDS[name][4]
+        ],
+    }  # fmt: skip

@@ -7,7 +7,7 @@ into both tails: logarithms of small numbers come from series or scaled function
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final, TypeVar
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +37,23 @@ def log1mexp(x: FloatArray) -> FloatArray:
     return np.where(x < np.log(2), np.log(-np.expm1(-x)), np.log1p(-np.exp(-x)))
 
 
+class Between(NamedTuple):
+    """The log chance of an interval, its slopes as both ends move together, and that of its upper end alone.
+
+    Attributes
+    ----------
+    value, slope, curve : ndarray
+        log P, and its first and second derivative in a shift of the interval.
+    upper : ndarray
+        width times the derivative of log P in the upper end: between 0 and about 1 where widths are small.
+    """
+
+    value: FloatArray
+    slope: FloatArray
+    curve: FloatArray
+    upper: FloatArray
+
+
 class Family:
     """One life family: the standard distribution of e, with slopes with respect to z.
 
@@ -64,6 +81,10 @@ class Family:
 
     def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Return log P(low < e <= high)."""
+        raise NotImplementedError
+
+    def between(self, low: FloatArray, width: FloatArray) -> Between:
+        """Return log P(low < e <= low + width) and its slopes, exact for any width and far into both tails."""
         raise NotImplementedError
 
     def score(self, z: FloatArray) -> FloatArray:
@@ -127,6 +148,26 @@ class Weibull(Family):
     def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Return log P(low < e <= high) from the difference of cumulative hazards."""
         return -np.exp(low) + _log1mexp_of_exp(high + log1mexp(high - low))
+
+    @_quiet
+    def between(self, low: FloatArray, width: FloatArray) -> Between:
+        """Return log P and slopes from the hazard H gathered in between: - exp(low) + log(1 - exp(-H)).
+
+        The difference of two densities would be noise where the interval is narrow or exp(low) beyond 1/eps.
+        """
+        log_gathered = low + width + log1mexp(width)
+        gathered = np.exp(np.minimum(log_gathered, 7.0))  # from exp(7) on nothing is left of r
+        small = gathered < 1e-8
+        r = np.where(small, 1 - 0.5 * gathered, gathered / np.expm1(np.where(small, 1.0, gathered)))
+        short = np.where(small, -0.5 * gathered, 1 - gathered - r)
+        before = np.exp(low)
+        wide = np.where(width > 0, width, 1.0)
+        return Between(
+            -before + _log1mexp_of_exp(log_gathered),
+            r - before,
+            r * short - before,
+            r * wide / -np.expm1(-wide),
+        )
 
     @_quiet
     def score(self, z: FloatArray) -> FloatArray:
@@ -207,6 +248,25 @@ class LogNormal(Family):
         log_chance: FloatArray = near + log1mexp(np.maximum(near - far, 0.0))
         return log_chance
 
+    @_quiet
+    def between(self, low: FloatArray, width: FloatArray) -> Between:
+        """Return log P and slopes; of a narrow interval those of the density at its middle.
+
+        The middle's error, width^2 / 24 of the density's second slope, is below 1e-11 there.
+        """
+        high, middle = low + width, low + 0.5 * width
+        narrow = width * (1 + np.abs(middle)) < 1e-5
+        apart = np.where(narrow, 1.0, width)
+        value = np.where(narrow, self.log_pdf(middle) + np.log(width), self.log_between(low, low + apart))
+        first, last = (np.exp(self.log_pdf(end) - value) for end in (low, high))
+        turn = width * middle
+        near = np.abs(turn) < 1
+        slope = np.where(near, first * np.expm1(-np.where(near, turn, 0.0)), last - first)
+        slope = np.where(narrow, -middle, slope)
+        upper = np.where(narrow, 1 - 0.5 * turn, np.where(last > 0, width * last, 0.0))
+        curve = np.where(narrow, -1.0, -(low * slope + upper) - slope * slope)
+        return Between(value, slope, curve, upper)
+
     def score(self, z: FloatArray) -> FloatArray:
         """Return - z."""
         return -z
@@ -269,6 +329,18 @@ class LogLogistic(Family):
     def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Return log P(low < e <= high) = log[(e^high - e^low) / ((1 + e^low)(1 + e^high))]."""
         return special.log_expit(high) + special.log_expit(-low) + log1mexp(high - low)
+
+    @_quiet
+    def between(self, low: FloatArray, width: FloatArray) -> Between:
+        """Return log P and slopes: log_cdf(high) + log_sf(low) and a term of the width alone."""
+        high = low + width
+        wide = np.where(width > 0, width, 1.0)
+        return Between(
+            special.log_expit(high) + special.log_expit(-low) + log1mexp(width),
+            special.expit(-high) - special.expit(low),
+            -special.expit(high) * special.expit(-high) - special.expit(low) * special.expit(-low),
+            np.exp(special.log_expit(-high) - special.log_expit(-low)) * wide / -np.expm1(-wide),
+        )
 
     def score(self, z: FloatArray) -> FloatArray:
         """Return - tanh(z / 2)."""

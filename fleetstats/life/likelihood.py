@@ -107,11 +107,17 @@ def spell_rows(
         [(lives.entry if sign < 0 else lives.lower)[g] for sign, (_, g) in zip(signs, groups, strict=True)]
     )
     high = np.where(np.isinf(lives.upper[order]), 1.0, lives.upper[order])
+    # the logarithm of an interval's width, exact however narrow it is
+    inside = (low > 0) & (high > low)
+    width = np.log1p(np.where(inside, (high - low) / np.where(inside, low, 1.0), 0.0))
+    log_low = np.log(np.where(low > 0, low, 1.0)) - centre
     sign_of_row = np.repeat(signs, [group.size for _, group in groups])
     return SpellRows(
         parts=parts,
-        low=np.log(np.where(low > 0, low, 1.0)) - centre,
-        high=np.log(high) - centre,
+        low=log_low,
+        high=np.where(
+            inside, log_low + np.maximum(width, 4 * np.spacing(np.abs(log_low))), np.log(high) - centre
+        ),
         design=design[order],
         weight=sign_of_row * lives.weight[order],
         site=lives.site_code[order],
@@ -147,8 +153,8 @@ def spell_terms(
             if kind == "soft":
                 found = soft_terms(family, rows.edges, rows.heights, location[part], sigma, order)
             elif kind == "between":
-                high = (rows.high[part, None] - location[part]) / sigma
-                found = _between(family, low, high, sigma, order)
+                width = (rows.high - rows.low)[part, None] / sigma
+                found = _between(family, low, width, sigma, order)
             else:
                 z = (rows.high[part, None] - location[part]) / sigma if kind == "left" else low
                 found = _single(family, kind, z, sigma, order)
@@ -183,26 +189,24 @@ def _single(
 
 
 def _between(
-    family: Family, low: FloatArray, high: FloatArray, sigma: float | FloatArray, order: Order
+    family: Family, low: FloatArray, width: FloatArray | float, sigma: float | FloatArray, order: Order
 ) -> tuple[FloatArray, ...]:
-    """Return value, slope, curvature (and the rest) of log P(low < e <= high).
+    """Return value, slope, curvature (and the rest) of log P(low < e <= low + width).
 
-    With a = low, b = high, f = d log P / da = -density(a) / P and g = d log P / db = density(b) / P, the
-    second slopes are f_a = f (score(a) - f), g_b = g (score(b) - g) and f_b = -f g.
+    Slopes in log sigma are those of a shift, times `low`, plus what the upper end does on its own: written so,
+    no two numbers of the size of 1 / width are subtracted.
     """
-    value = family.log_between(low, high)
+    within = family.between(low, np.broadcast_to(width, low.shape))
+    value, d1, d2, upper = within
     if order == "value":
         return (value,)
-    f = -np.exp(family.log_pdf(low) - value)
-    g = np.exp(family.log_pdf(high) - value)
-    f_a = f * (family.score(low) - f)
-    g_b = np.where(g > 0, g * (family.score(high) - g), 0.0)
-    f_b = -f * g
-    d1 = f + g
-    slope, curve = -d1 / sigma, (f_a + 2 * f_b + g_b) / sigma**2
+    slope, curve = -d1 / sigma, d2 / sigma**2
     if order == "location":
         return value, slope, curve
-    zd1 = low * f + high * g
-    mixed = low * (f_a + f_b) + high * (g_b + f_b)
-    square = low * low * f_a + 2 * low * high * f_b + high * high * g_b
+    score = family.score(low + width)
+    across = np.where(upper > 0, upper * (score - d1), 0.0)
+    alone = np.where(upper > 0, upper * (width * score - upper), 0.0)
+    zd1 = low * d1 + upper
+    mixed = low * d2 + across
+    square = low * low * d2 + 2 * low * across + alone
     return value, slope, curve, -zd1, (d1 + mixed) / sigma, zd1 + square

@@ -142,6 +142,7 @@ def _site_life(life: ComponentLife) -> pl.DataFrame:
         relative["low"].alias("relative_low"),
         relative["high"].alias("relative_high"),
         pl.Series("worst_tenth_chance", life.lives.worst_chance(0.1)),
+        pl.Series("like_days", np.median(life.alike.median(), axis=1)),
     )
 
 

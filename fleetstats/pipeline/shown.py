@@ -75,13 +75,19 @@ def _with_costs(replayed: pl.DataFrame, costs: pl.DataFrame) -> pl.DataFrame:
     if costs.is_empty():
         return replayed
     key = ["origin", "horizon_days"]
-    wide = costs.pivot("policy", index=[*key, "sites"], values="cost_per_site_year")
+    values = ["cost_per_site_year", "low", "high", "callouts_per_site_year"]
+    wide = costs.pivot("policy", index=[*key, "sites"], values=values)
     told = wide.select(
         "horizon_days",
         "sites",
+        *(
+            pl.col(f"{value}_{policy}").alias(name.format(shown))
+            for value, name in zip(
+                values, ("cost_{}", "cost_{}_low", "cost_{}_high", "callouts_{}"), strict=True
+            )
+            for policy, shown in ((RULE, "rule"), (PLAN, "plan"))
+        ),
         as_of="origin",
-        cost_rule=RULE,
-        cost_plan=PLAN,
         component=pl.lit(None, pl.String),
     )
     return pl.concat([replayed, told], how="diagonal")
@@ -95,7 +101,7 @@ def settings_table(settings: Settings) -> pl.DataFrame:
 def _renamed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     if name == "calibration":
         return _tenths(frame)
-    if name in ("stock", "orders", "stock_past"):
+    if name in ("stock", "orders", "stock_past", "part_costs"):
         return frame.with_columns(_part_or_kind())
     names = _RENAMED.get(name, {})
     renamed = {old: new for old, new in names.items() if old in frame.columns}

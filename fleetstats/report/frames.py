@@ -23,6 +23,10 @@ _MONEY = {
     "low": REAL,
     "high": REAL,
 }
+_RATIO = {
+    "spells": COUNT, "failures": COUNT, "expected": REAL, "ratio": REAL, "ratio_low": REAL,
+    "ratio_high": REAL, "finding": TEXT,
+}  # fmt: skip
 _STARRED: Mapping[str, Columns] = {
     "sites": {
         "site_id*": TEXT, "site_name": TEXT, "tank_material": TEXT, "tank_installed": DAY,
@@ -57,7 +61,7 @@ _STARRED: Mapping[str, Columns] = {
     },
     "effects": {
         "component*": TEXT, "term*": TEXT, "time_ratio*": REAL, "low*": REAL, "high*": REAL,
-        "spells": COUNT, "failures": COUNT,
+        "spells": COUNT, "failures": COUNT, "against": TEXT,
     },
     "families": {
         "component*": TEXT, "family*": TEXT, "weight": REAL, "sigma": REAL, "tau": REAL,
@@ -66,7 +70,7 @@ _STARRED: Mapping[str, Columns] = {
     "site_life": {
         **_UNIT, "median_days*": REAL, "low_days": REAL, "high_days": REAL, "p10_days": REAL,
         "spells": COUNT, "failures": COUNT, "relative_life": REAL, "relative_low": REAL,
-        "relative_high": REAL,
+        "relative_high": REAL, "like_days": REAL, "worst_tenth_chance": REAL,
     },
     "plans": {
         "site_id*": TEXT, **_MONEY, **{f"{name}_current": kind for name, kind in _MONEY.items()},
@@ -126,7 +130,9 @@ _STARRED: Mapping[str, Columns] = {
         "failures": COUNT,
         "predicted": REAL, "predicted_low": REAL, "predicted_high": REAL, "happened": REAL,
         "coverage": REAL, "log_score": REAL, "log_score_one_curve": REAL, "log_score_cohorts": REAL,
-        "cost_rule": REAL, "cost_plan": REAL,
+        "gain_fleet_se": REAL, "gain_cohort_se": REAL, "cost_rule": REAL, "cost_plan": REAL,
+        **{f"cost_{name}_{end}": REAL for name in ("rule", "plan") for end in ("low", "high")},
+        "callouts_rule": REAL, "callouts_plan": REAL,
     },
     "calibration": {
         "component": TEXT, "predicted*": REAL, "happened*": REAL, "happened_low": REAL,
@@ -174,6 +180,17 @@ _STARRED: Mapping[str, Columns] = {
         "other_cost*": REALS,
     },
     "changes": {"site_id*": TEXT, "changed_on*": DAY, "kind": TEXT},
+    "removals": {
+        "component*": TEXT, "cause*": TEXT, "days*": REAL, "incidence*": REAL, "low": REAL, "high": REAL,
+        "units": COUNT,
+    },
+    "early_deaths": {"component*": TEXT, "from_days*": REAL, "to_days": REAL, **_RATIO},
+    "lives_by_year": {"component*": TEXT, "year*": COUNT, **_RATIO},
+    "lives_by_month": {"component*": TEXT, "month*": COUNT, **_RATIO},
+    "part_costs": {
+        "part_number*": TEXT, "component*": TEXT, "units": COUNT, "sites": COUNT, "used_per_year": REAL,
+        "callouts_per_year": REAL, "cost_per_month": REAL, "low": REAL, "high": REAL,
+    },
     "stock_past": {
         "part_number": TEXT, "component": TEXT, "forecast*": REAL, "forecast_low": REAL,
         "forecast_high": REAL, "used*": REAL, "used_at_added_sites": REAL, "sites": COUNT,

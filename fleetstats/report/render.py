@@ -19,6 +19,7 @@ NAVIGATION = (
     ("technician", "technician.html", "Technician"),
     ("supplier", "supplier.html", "Supplier"),
     ("sites", "sites.html", "Sites"),
+    ("lives", "lives.html", "Lives"),
     ("starting", "starting.html", "New sites"),
     ("records", "records.html", "Records"),
     ("trust", "trust.html", "Trust"),

@@ -16,6 +16,7 @@ from fleetstats.report.names import file_stem
 from fleetstats.report.pages import (
     due,
     index,
+    lives,
     method,
     owner,
     parts,
@@ -89,6 +90,7 @@ _OVERVIEW: Mapping[str, Callable[[Results], Any]] = {
     "owner.html": owner.owner_page,
     "supplier.html": supplier.supplier_page,
     "sites.html": index.sites_page,
+    "lives.html": lives.lives_page,
     "starting.html": starting.starting_page,
     "records.html": records.records_page,
     "trust.html": trust.trust_page,

@@ -11,8 +11,8 @@ import pytest
 pytestmark = pytest.mark.browser
 
 TOP = [
-    "index.html", "owner.html", "technician.html", "supplier.html", "sites.html", "starting.html",
-    "records.html", "trust.html", "method.html",
+    "index.html", "owner.html", "technician.html", "supplier.html", "sites.html", "lives.html",
+    "starting.html", "records.html", "trust.html", "method.html",
 ]  # fmt: skip
 
 

@@ -38,7 +38,7 @@ def explained(results: Results) -> Table:
     """Return the site components that are fast as sites like it are, with the reasons on record."""
     medians = results.site_life.group_by("component").agg(pl.col("median_days").median())
     middle = dict(medians.iter_rows())
-    reasons, names = _Reasons(results), parts.site_names(results.sites)
+    reasons, names = Reasons(results), parts.site_names(results.sites)
     found = []
     for row in _fouled(results).iter_rows(named=True):
         share = row["median_days"] / middle[row["component"]] if middle[row["component"]] else 1.0
@@ -59,7 +59,7 @@ def _fouled(results: Results) -> pl.DataFrame:
     return results.site_life.filter(pl.col("component") != labels.LAMP)
 
 
-class _Reasons:
+class Reasons:
     """Which facts of a site are known to shorten a component's life."""
 
     def __init__(self, results: Results) -> None:
@@ -73,6 +73,7 @@ class _Reasons:
                 self._short.setdefault(row["component"], []).append((column, level))
 
     def of(self, site_id: str, component: str) -> list[str]:
+        """Return the reasons on record at a site, in words."""
         site = self._sites.get(site_id, {})
         found = []
         for column, level in self._short.get(component, []):

@@ -20,6 +20,7 @@ class MethodPage:
     components: Table
     families: Table
     effects: Table
+    scores: Table
 
 
 def method_page(results: Results) -> MethodPage:
@@ -30,6 +31,7 @@ def method_page(results: Results) -> MethodPage:
         components=_components(results),
         families=_families(results),
         effects=_effects(results),
+        scores=_scores(results),
     )
 
 
@@ -126,3 +128,29 @@ def _effects(results: Results) -> Table:
         "effects", "Time ratios, 90 % intervals", columns, tuple(rows),
         "No life model was fitted: too few records.", "data/effects.csv",
     )  # fmt: skip
+
+
+def _scores(results: Results) -> Table:
+    names = ("log_score", "log_score_one_curve", "log_score_cohorts")
+    rows = [
+        (
+            tables.day(row["as_of"]),
+            tables.number(words.whole(words.week_number(row["horizon_days"])), row["horizon_days"]),
+            tables.text(labels.component(results.display, row["component"])),
+            *(tables.number(_score(row[name]), row[name]) for name in names),
+        )
+        for row in results.replay.drop_nulls(["component", "log_score"]).iter_rows(named=True)
+    ]
+    columns = (
+        Column("as_of", "As known on"), Column("weeks", "Weeks", True), Column("component", "Component"),
+        Column("model", "This model", True), Column("one_curve", "One curve", True),
+        Column("cohorts", "Cohorts", True),
+    )  # fmt: skip
+    return Table(
+        "scores", "Mean log scores of the trial on the past", columns, tuple(rows),
+        "Not worked out because the records do not reach back far enough.", "data/replay-scores.csv",
+    )  # fmt: skip
+
+
+def _score(value: float | None) -> str:
+    return words.UNKNOWN if value is None else f"{value:.3f}".replace("-", "−")

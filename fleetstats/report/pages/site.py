@@ -16,6 +16,8 @@ from fleetstats.report.results import Results
 from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Sketch
 
 VISITS_SHOWN = 12
+#: One site in ten is among the worst tenth whatever it does; less than this is not worth a word.
+WORST_TOLD = 0.2
 _END_FINDINGS = ("failed", "found_spent")
 
 
@@ -295,7 +297,11 @@ def _life(life: Row | None) -> str:
     if life["relative_life"] is None:
         return f"{told}."
     range_told = words.in_brackets(words.share_range(life["relative_low"], life["relative_high"]))
-    return f"{told}; {words.share(life['relative_life'])} of the life at sites like it{range_told}."
+    told += f"; {words.share(life['relative_life'])} of the life at sites like it{range_told}"
+    worst = life["worst_tenth_chance"]
+    if worst is not None and worst >= WORST_TOLD:
+        told += f"; truly among the worst tenth: {words.chance(worst)}"
+    return f"{told}."
 
 
 def _chance(plan: Row | None, component: str, gone: str) -> str:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
 
 from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
-from fleetstats.report.pages import parts
+from fleetstats.report.pages import parts, verdict
 from fleetstats.report.pages.parts import Head
+from fleetstats.report.pages.verdict import FEW_ENDED
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
-
-#: With fewer ended lives than this a component's own pattern cannot be told from custom.
-FEW_ENDED = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,12 +21,14 @@ class TrustPage:
     """What the page on trust shows."""
 
     head: Head
+    verdict: tuple[str, ...]
     replay: Table
-    scores: Table
+    helped: Table
     costs: Table
     groups: Table
     figure: Figure | None
     sensitivity: Table
+    sensitivity_told: str
     cannot_say: tuple[str, ...]
 
 
@@ -35,8 +36,9 @@ def trust_page(results: Results) -> TrustPage:
     """Return the page on trust."""
     return TrustPage(
         head=parts.head(results, "How far to trust this", "trust"),
+        verdict=verdict.verdict(results),
         replay=_replay(results),
-        scores=_scores(results),
+        helped=_helped(results),
         costs=_costs(results),
         groups=_groups(results),
         figure=figures.said_and_happened(
@@ -44,6 +46,7 @@ def trust_page(results: Results) -> TrustPage:
             results.calibration.with_columns(pl.col("component").replace(_labels(results))),
         ),
         sensitivity=_sensitivity(results),
+        sensitivity_told=_sensitivity_told(results),
         cannot_say=cannot_say(results),
     )  # fmt: skip
 
@@ -65,10 +68,7 @@ def cannot_say(results: Results) -> tuple[str, ...]:
     if custom:
         told.append(f"At {words.counted(custom, 'site')} some interval still rests on custom alone.")
     if results.replay.height == 0:
-        told.append(
-            "Whether the chances come true: the records do not reach back far enough to try the method on "
-            "their own past."
-        )
+        told.append(f"Whether the chances come true: {verdict.no_trial(results)}.")
     told.append("Whether a lit lamp is still strong enough: a weak lamp is not visible in these records.")
     told.append("Whether the water was fit to drink on any day: only samples and the UV unit's sensor tell.")
     return tuple(told)
@@ -102,7 +102,7 @@ def _replay(results: Results) -> Table:
         Column("inside", "Groups of chances inside their range", True),
     )  # fmt: skip
     return Table(
-        "replay", "The method tried on the firm's own past", columns, tuple(rows), _NO_PAST, "data/replay.csv"
+        "replay", "Said beforehand, and what came", columns, tuple(rows), _no_past(results), "data/replay.csv"
     )
 
 
@@ -120,37 +120,36 @@ def _when(results: Results, row: parts.Row) -> tuple[tables.Cell, ...]:
     )
 
 
-_NO_PAST = "The records do not yet reach back far enough to try the method on their own past."
+def _no_past(results: Results) -> str:
+    return f"Not worked out because {verdict.no_trial(results)}."
 
 
 def _tenths(share: float | None) -> str:
     return words.UNKNOWN if share is None else f"{round(share * 10)} in 10"
 
 
-def _scores(results: Results) -> Table:
-    scored = results.replay.filter(pl.col("log_score").is_not_null())
-    names = ("log_score", "log_score_one_curve", "log_score_cohorts")
+def _helped(results: Results) -> Table:
     rows = [
-        (
-            *_when(results, row),
-            *(tables.number(_score(row[name]), row[name]) for name in names),
-        )
-        for row in scored.iter_rows(named=True)
-    ]  # fmt: skip
+        (*_when(results, row), *(_gain(row, rival) for rival in ("one_curve", "cohorts")))
+        for row in results.replay.drop_nulls("log_score").iter_rows(named=True)
+    ]
     columns = (
         *_WHEN,
-        Column("this_method", "This method", True),
-        Column("one_life_for_all", "One life for the whole fleet", True),
-        Column("groups_alone", "Tank, roof and trees alone", True),
+        Column("against_one_life", "Against one life for the whole fleet (range)", True),
+        Column("against_groups", "Against tank, roof and trees alone (range)", True),
     )  # fmt: skip
     return Table(
-        "scores", "Score of the chances: nearer zero is better", columns, tuple(rows), _NO_PAST,
-        "data/replay-scores.csv",
+        "helped", "How many times the chance given to what really happened", columns, tuple(rows),
+        _no_past(results), "data/helped.csv",
     )  # fmt: skip
 
 
-def _score(value: float | None) -> str:
-    return words.UNKNOWN if value is None else f"{value:.3f}".replace("-", "−")
+def _gain(row: parts.Row, rival: str) -> tables.Cell:
+    found = verdict.gain_range(row, rival)
+    if found is None:
+        return tables.number(words.UNKNOWN, None)
+    middle, low, high = found
+    return tables.number(f"{words.share(middle)} ({words.share_range(low, high)})", middle)
 
 
 def _costs(results: Results) -> Table:
@@ -159,19 +158,27 @@ def _costs(results: Results) -> Table:
     rows = [
         (
             *_when(results, row),
-            tables.number(words.money(row["cost_rule"]), row["cost_rule"]),
-            tables.number(words.money(row["cost_plan"]), row["cost_plan"]),
+            *(
+                tables.number(verdict.cost_shown(row, name), row[f"cost_{name}"])
+                for name in ("rule", "plan")
+            ),
+            *(
+                tables.number(words.amount(row[f"callouts_{name}"]), row[f"callouts_{name}"])
+                for name in ("rule", "plan")
+            ),
         )
         for row in costed.iter_rows(named=True)
     ]  # fmt: skip
     columns = (
         *_WHEN,
-        Column("cost_rule", f"Today's rule, {currency}", True),
-        Column("cost_plan", f"The plan, {currency}", True),
+        Column("cost_rule", f"Today's rule, {currency} (range)", True),
+        Column("cost_plan", f"The plan, {currency} (range)", True),
+        Column("callouts_rule", "Call-outs, today's rule", True),
+        Column("callouts_plan", "Call-outs, the plan", True),
     )  # fmt: skip
     return Table(
         "replay-costs", "What each would have cost on the fittings that followed, a site and year", columns,
-        tuple(rows), "What each rule would have cost was not worked out for these records.",
+        tuple(rows), _no_past(results),
         "data/replay-costs.csv",
     )  # fmt: skip
 
@@ -197,7 +204,7 @@ def _groups(results: Results) -> Table:
         Column("spent", "Spent", True),
     )  # fmt: skip
     return Table(
-        "said", "The numbers behind the drawing", columns, tuple(rows), _NO_PAST,
+        "said", "The numbers behind the drawing", columns, tuple(rows), _no_past(results),
         "data/said-and-happened.csv",
     )  # fmt: skip
 
@@ -205,7 +212,7 @@ def _groups(results: Results) -> Table:
 def _sensitivity(results: Results) -> Table:
     rows = [
         (
-            tables.text(labels.plain(row["assumption"])), tables.text(_name(results, row["component"])),
+            tables.text(_reading(row["assumption"])), tables.text(_name(results, row["component"])),
             tables.number(_shift(row["shift_days"]), row["shift_days"]),
             tables.text(_shift_range(row["shift_low_days"], row["shift_high_days"])),
             tables.number(words.whole(row["sites"]), row["sites"]),
@@ -219,8 +226,42 @@ def _sensitivity(results: Results) -> Table:
     )  # fmt: skip
     return Table(
         "sensitivity", "How far the intervals move under other readings of the records", columns, tuple(rows),
-        "Not worked out for these records.", "data/sensitivity.csv",
+        "Not worked out because no fitting that counts in a life is on record.", "data/sensitivity.csv",
     )  # fmt: skip
+
+
+def _sensitivity_told(results: Results) -> str:
+    """Return which reading moves the intervals most, as a sentence."""
+    rows = results.sensitivity.drop_nulls("shift_days")
+    if not rows.height:
+        return ""
+    row = rows.sort([pl.col("shift_days").abs(), "assumption", "component"], descending=[True, False, False])
+    most = row.row(0, named=True)
+    if not words.week_number(most["shift_days"]):
+        return (
+            "No other reading moves the intervals by a week on average: they rest on none of these choices."
+        )
+    return (
+        f"Most depends on this: {_reading(most['assumption'])}. The intervals of the "
+        f"{_name(results, most['component']).lower().replace('uv', 'UV')} would then be "
+        f"{_shift(most['shift_days'])} on average."
+    )
+
+
+#: The readings in the reader's words.
+_READINGS: Mapping[str, str] = {
+    "loaded counts as nearly spent": "cartridges taken out loaded were nearly spent",
+    "unknown finding counts as spent": "units of which nobody noted the state were spent",
+    "found spent means spent of late": "what a visit found spent had been so for a short time only",
+    "records alone, priors off": "the records alone speak, without custom",
+    "custom alone, records off": "custom alone speaks, without the records",
+    "fittings during passing changes left out":
+        "fittings during droughts, ash, empty houses and cleanings do not count",
+}  # fmt: skip
+
+
+def _reading(word: str) -> str:
+    return _READINGS.get(word, labels.plain(word))
 
 
 def _shift(days: float | None) -> str:

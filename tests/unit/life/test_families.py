@@ -93,3 +93,48 @@ def test_an_unknown_family_is_named_with_those_there_are():
         LifeError, match=r"'gamma' is not known.*weibull, lognormal, loglogistic, exponential"
     ):
         family_called("gamma")
+
+
+WIDTHS = (1e-14, 1e-9, 1e-6, 1e-3, 0.1, 2.0, 30.0)
+
+
+@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("width", WIDTHS)
+def test_intervals_of_any_width_against_the_density_or_differences(name, width):
+    family, law = FAMILIES[name], LAWS[name]
+    low = np.linspace(-6, 2, 33)
+    found = family.between(low, np.full_like(low, width))
+    if width < 1e-5:  # chance = density times width, the next term is of the order of width squared
+        middle = low + 0.5 * width
+        np.testing.assert_allclose(found.value, law.logpdf(middle) + np.log(width), atol=1e-9)
+        np.testing.assert_allclose(found.slope, family.score(middle), rtol=1e-6, atol=1e-6)
+        np.testing.assert_allclose(found.curve, family.score_slope(middle), rtol=1e-6, atol=1e-6)
+        np.testing.assert_allclose(found.upper, 1.0, atol=1e-4)
+        return
+    np.testing.assert_allclose(found.value, family.log_between(low, low + width), rtol=1e-10, atol=1e-12)
+    step = 1e-5
+
+    def value(shift, more=0.0):
+        return family.between(low + shift, np.full_like(low, width + more)).value
+
+    rise = (value(step) - value(-step)) / (2 * step)
+    np.testing.assert_allclose(found.slope, rise, rtol=1e-6, atol=1e-6)
+    up, down = (family.between(low + shift, np.full_like(low, width)).slope for shift in (step, -step))
+    np.testing.assert_allclose(found.curve, (up - down) / (2 * step), rtol=1e-5, atol=2e-6)
+    small = step * min(1.0, width)
+    grown = width * (value(0.0, small) - value(0.0, -small)) / (2 * small)
+    np.testing.assert_allclose(found.upper, grown, rtol=1e-5, atol=1e-6)
+
+
+@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("width", WIDTHS)
+def test_an_interval_far_in_either_tail_has_the_tails_slopes(name, width):
+    family = FAMILIES[name]
+    # where exp(40) = 2e17 is beyond 1/eps, densities of its size must not be subtracted
+    for low in (np.array([-300.0]), np.array([25.0]), np.array([40.0])):
+        found = family.between(low, np.array([width]))
+        assert np.isfinite([found.value, found.slope, found.curve, found.upper]).all(), (low, found)
+        assert found.curve <= 0  # all families are log-concave, and so are their intervals
+        assert 0 <= found.upper <= 1.1 + 310 * width
+    top = family.between(np.array([40.0]), np.array([3.0]))
+    assert top.slope == pytest.approx(-family.hazard(np.array([40.0])), rel=1e-3)

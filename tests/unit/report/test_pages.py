@@ -284,7 +284,7 @@ def test_stock_without_a_count_of_sites_is_merged_to_be_on_the_harmless_side(res
 def test_what_the_records_cannot_yet_say_is_said() -> None:
     told = trust.cannot_say(Results(AS_OF, display()))
     assert any(text.startswith("UV lamp: 0 units seen dead") for text in told)
-    assert any("do not reach back far enough" in text for text in told)
+    assert any("come true: no visit is on record" in text for text in told)
 
 
 def test_every_page_of_no_records_at_all_has_plain_words() -> None:

@@ -9,7 +9,8 @@ over sum of (rule - best), with its standard error. The rivals know less: one cu
 cohorts by tank, roof and trees without anything of a site's own. The best plan is chosen by full knowledge;
 it keeps the same hard limits (rated lives and ceilings, net of lateness) and follows the same visit rule. The
 limits that only ask for more records (never far beyond the ages seen; few records) do not bind it, as it
-needs no records. With `--limits off` nobody has limits, except that visits are 8 to 52 weeks apart.
+needs no records. With `--limits off` no age is limited, seen or not; few records still keep to today's rule,
+and visits are 8 to 52 weeks apart.
 """
 
 from __future__ import annotations

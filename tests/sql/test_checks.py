@@ -54,6 +54,17 @@ def found_by(**blocked: int) -> dict[str, str]:
     return {"visits": "\n".join(visits), "work": "\n".join(work)}
 
 
+def gauged(faulty_inlet="300", faulty_outlet="280", faulty_drop="20") -> dict[str, str]:
+    """Return records of 30 sites read once each, all stages and one housing; the faulty one is site z."""
+    visits = ["visit_id,site_id,visit_date,visit_reason,inlet_pressure_kpa,outlet_pressure_kpa"]
+    work = ["visit_id,component,action,condition,pressure_drop_kpa"]
+    for site in [*(f"s{n}" for n in range(30)), "z"]:
+        inlet, outlet, drop = (faulty_inlet, faulty_outlet, faulty_drop) if site == "z" else (300, 280, 20)
+        visits += [f"{site}a,{site},2024-01-01,commission,,", f"{site}b,{site},2024-04-10,routine,{inlet},{outlet}"]
+        work += [f"{site}a,sediment_cartridge,fitted,,", f"{site}b,sediment_cartridge,replaced,good,{drop}"]
+    return {"visits": "\n".join(visits), "work": "\n".join(work)}
+
+
 #: check -> (records that trip it, the site and visit that it must name)
 BROKEN = {
     "visit_before_tank": (changed(sites=("2010-05-01", "2024-02-01")), ("A", "a")),
@@ -114,6 +125,10 @@ BROKEN = {
         ("A", None),
     ),
     "technician_findings_differ": (found_by(north=4, south=4, odd=24), (None, None)),
+    "gauge_at_zero": (changed(visits=("300,280,30,", "0,0,30,")), ("A", "d")),
+    "gauge_without_flow": (changed(visits=("300,280,10", "300,300,10")), ("A", "b")),
+    "gauge_in_psi": (gauged(faulty_inlet="43.5", faulty_outlet="40.6"), ("z", "zb")),
+    "housing_bypassed": (gauged(faulty_drop="2"), ("z", "zb")),
     "cut_by_refused_row": (changed(work=("cartridge,inspected", "cartridge,looked at")), ("A", "b")),
 }
 

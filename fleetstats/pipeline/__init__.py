@@ -17,7 +17,7 @@ from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
 from fleetstats.pipeline.past_stock import stock_past
-from fleetstats.pipeline.plans import plan_fleet, todays_rule
+from fleetstats.pipeline.plans import FleetPlan, TodaysRule, plan_fleet, todays_rule
 from fleetstats.pipeline.printed import list_tables, replay_words, summary, write_table
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
@@ -25,7 +25,7 @@ from fleetstats.pipeline.shown import kept_results, settings_table
 from fleetstats.report import write_site
 from fleetstats.resources import folder
 from fleetstats.settings import Settings, default_settings
-from fleetstats.store import Store
+from fleetstats.store import Relations, Store
 
 __all__ = [
     "analyse", "build", "demo", "list_tables", "load", "replay", "report", "write_blank", "write_draft",
@@ -147,29 +147,44 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     back = look_back(store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress)
     progress("reading the records otherwise")
     shifts = sensitivity(relations, settings, lives, plan.units, rule)
-    rated = {name: terms.rated_life(None) for name, terms in rule.terms.items() if terms.lamp}
     results = {
-        **{name: getattr(relations, name) for name in _RELATIONS_KEPT},
-        "warnings": relations.checks,
+        **_known(relations, rule),
         **life_tables(lives, relations),
         **reason_tables(lives, relations, settings),
-        "plans": plan.visits.plans,
-        "intervals": plan.visits.intervals,
-        "evidence_levels": plan.visits.levels,
-        "due": plan.due,
-        "fixes": plan.fixes,
-        "starting_intervals": plan.starting,
-        "totals": plan.visits.totals,
-        "todays_rule": rule.told,
+        **_advised(plan),
         **stock,
+        "todays_rule": rule.told,
         "stock_past": past,
         **_looked_back(back),
         "sensitivity": shifts,
-        "fleet_counts": fleet_counts(relations, rated_days=rated),
         "settings_used": settings_table(settings),
     }
     store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
     return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)
+
+
+def _known(relations: Relations, rule: TodaysRule) -> dict[str, pl.DataFrame]:
+    rated = {name: terms.rated_life(None) for name, terms in rule.terms.items() if terms.lamp}
+    return {
+        **{name: getattr(relations, name) for name in _RELATIONS_KEPT},
+        "warnings": relations.checks,
+        "fleet_counts": fleet_counts(relations, rated_days=rated),
+    }
+
+
+def _advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
+    return {
+        "plans": plan.visits.plans,
+        "intervals": plan.visits.intervals,
+        "evidence_levels": plan.visits.levels,
+        "totals": plan.visits.totals,
+        "limit_costs": plan.visits.limit_costs,
+        "due": plan.due,
+        "calendar": plan.calendar,
+        "weekly_load": plan.weekly_load,
+        "fixes": plan.fixes,
+        "starting_intervals": plan.starting,
+    }
 
 
 def _looked_back(back: LookBack) -> dict[str, pl.DataFrame]:

@@ -196,11 +196,13 @@ def _moved(
     stops = rows.group_by("_at", maintain_order=True).agg(
         *(pl.col(name).first() for name in facts),
         pl.col("visit_interval_days").min(),
+        pl.col("last_planned_on").min(),
         pl.col("site_id").unique(maintain_order=True),
     )
     found = []
-    for at, begins, ends, limit, deadline, urgent, phased, days, sites in stops.iter_rows():
-        window = Window(begins, ends, limit or never, deadline or never, days, "phased_in" if phased else "")
+    for at, begins, ends, limit, deadline, urgent, phased, days, last, sites in stops.iter_rows():
+        why = "phased_in" if phased else ""
+        window = Window(begins, ends, limit or never, deadline or never, days, last, why)
         blocked = frozenset[int]().union(*(blocked_months.get(site, ()) for site in sites))
         if not urgent:
             arrival = min((arrivals[site] for site in sites if site in arrivals), default=None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -30,6 +31,8 @@ class Window:
         Last day that keeps every hard limit as it is written.
     visit_days : float
         Visit interval.
+    last : date
+        The visit before.
     moved : str
         Why it is not on its own day; one of MOVED or empty.
     """
@@ -39,6 +42,7 @@ class Window:
     limit: date
     deadline: date
     visit_days: float
+    last: date
     moved: str = ""
 
 
@@ -96,9 +100,11 @@ def _out_of_blocked(window: Window, as_of: date, blocked: frozenset[int], latene
     before = window.begins
     while before.month in blocked:
         before -= day
-    if before < as_of:
+    # so soon after the last visit another one would not carry the site through the blocked months either
+    soonest = max(window.last + day * math.ceil(window.visit_days / 2), as_of)
+    if before < soonest:
         return replace(window, moved="in_blocked")
-    begins = max(before - day * lateness_days, as_of)
+    begins = max(before - day * lateness_days, soonest)
     while begins.month in blocked:
         begins += day
     return replace(window, begins=begins, ends=before, moved="before_blocked")

@@ -45,6 +45,7 @@ class Stop:
     risk: float
     blocked: frozenset[int]
     moved: str = ""
+    soonest: date = date.min
 
 
 @dataclass(slots=True)
@@ -120,7 +121,8 @@ def calendar(
                 (site, stop.visit, stop.crew or None, stop.begins, stop.ends, week, share, told or None, fits)
                 for site in stop.sites
             ]
-            following = _following(stop, week, int(lateness_days))
+            on = stop.begins if week <= stop.begins < week + _WEEK else week
+            following = _following(stop, on, int(lateness_days))
             if following.begins < end:
                 later.append(following)
         waiting = later
@@ -211,7 +213,7 @@ def _place(stop: Stop, held: _Weeks) -> tuple[date, str, bool]:
     open_weeks = [week for week in own if not held.full(stop.crew, week)]
     if open_weeks:
         return _emptiest(open_weeks, stop.crew, held), stop.moved, True
-    first = max(stop.begins - timedelta(days=int(stop.visit_days * EARLIER_SHARE)), held.as_of)
+    first = max(stop.begins - timedelta(days=int(stop.visit_days * EARLIER_SHARE)), held.as_of, stop.soonest)
     earlier = [
         week
         for week in held.of(first, stop.begins)
@@ -231,9 +233,9 @@ def _following(stop: Stop, on: date, lateness_days: int) -> Stop:
     begins = on + timedelta(days=int(stop.visit_days))
     last = on + timedelta(days=min(stop.visit_limit_days, _NO_LIMIT))
     ends = begins + timedelta(days=lateness_days)
-    window = Window(begins, ends, last, last + timedelta(days=lateness_days), stop.visit_days)
+    window = Window(begins, ends, last, last + timedelta(days=lateness_days), stop.visit_days, on)
     window = moved_window(window, as_of=on, blocked=stop.blocked, arrival=None, lateness_days=lateness_days)
     return replace(
         stop, visit=stop.visit + 1, begins=window.begins, ends=window.ends, urgency=2, risk=0.0,
-        moved=window.moved,
+        moved=window.moved, soonest=on + _WEEK,
     )  # fmt: skip

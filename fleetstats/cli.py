@@ -43,6 +43,15 @@ class TableFormat(StrEnum):
     json = "json"
 
 
+_FORMATS = "|".join(TableFormat)
+
+
+def _table_format(text: str) -> TableFormat:
+    if text not in set(TableFormat):
+        raise typer.BadParameter(f"found '{text}'; accepted are {', '.join(TableFormat)}; choose one of them")
+    return TableFormat(text)
+
+
 StoreOption = Annotated[Path, typer.Option("--store", help="The DuckDB file that keeps records and results.")]
 SettingsOption = Annotated[
     Path | None, typer.Option("--settings", help="A TOML file of settings; without it the defaults hold.")
@@ -250,7 +259,10 @@ def build(
 def table(
     name: Annotated[str | None, typer.Argument(help="The table; without it all are listed.")] = None,
     store: StoreOption = DEFAULT_STORE,
-    form: Annotated[TableFormat, typer.Option("--format", help="How to write it.")] = TableFormat.text,
+    form: Annotated[
+        TableFormat,
+        typer.Option("--format", parser=_table_format, metavar=_FORMATS, help="How to write it."),
+    ] = TableFormat.text,
     out: Annotated[Path | None, typer.Option("--out", help="A file to write it into.")] = None,
 ) -> None:
     """Print or write any result table; without a name list them with columns and units."""

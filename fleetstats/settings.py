@@ -5,13 +5,24 @@ from __future__ import annotations
 import difflib
 import math
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 from fleetstats.errors import SettingsError
+from fleetstats.setting_rules import (
+    Rule,
+    flag,
+    month_count,
+    months,
+    months_by_site,
+    number,
+    text,
+    toml,
+    words,
+)
 
 CONDITIONS = (
     "good", "loaded", "blocked", "scaled", "failed", "expired", "leaking", "damaged", "unknown",
@@ -66,6 +77,10 @@ class Settings:
     beyond_records: float = 1.25
     notice_days: float = 30.0
     lateness_days: float | None = None
+    crew_stops_per_week: float | None = None
+    blocked_months: tuple[int, ...] = ()
+    blocked_months_at: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    contact: str = ""
     components: Mapping[str, ComponentSettings] = field(default_factory=dict)
     origin: Mapping[str, str] = field(default_factory=dict)
 
@@ -138,6 +153,10 @@ UNITS: Mapping[str, str] = MappingProxyType(
         "beyond_records": "factor: how far past the ages seen an interval may go; 0 = off",
         "notice_days": "days: how old an announced failure found at a visit may be (sensitivity only)",
         "lateness_days": "days: how late visits run; absent = 90th percentile of the records; 0 = never",
+        "crew_stops_per_week": "stops: the most one crew makes in a week, call-outs aside; absent = no bound",
+        "blocked_months": "list of months 1-12 without planned visits; earlier ones only for a hard limit",
+        "blocked_months_at": 'months of one site in place of those: { "H-004" = [12, 1] }',
+        "contact": "text: whom the customer calls; printed on the customer's sheet",
         "planned_cost": "money: part and labour at a planned visit",
         "end_conditions": "list of findings that mean the life is over: " + ", ".join(END_CONDITIONS),
         "callout_causes": "list of call-out causes that announce the failure: " + ", ".join(CALLOUT_CAUSES),
@@ -238,20 +257,9 @@ def _line(holder: Any, defaults: Any, key: str, block: str, origin: Mapping[str,
     where = (origin if origin is not None else holder.origin).get(
         f"{block}.{key}" if block else key, "default"
     )
-    text = f"{key} = {_toml(value)}" if value is not None else f"# {key} = (absent)"
-    told = "absent" if default is None else _toml(default)
+    text = f"{key} = {toml(value)}" if value is not None else f"# {key} = (absent)"
+    told = "absent" if default is None else toml(default)
     return f"{text}  # {UNITS[key]}; default {told}; from {where}"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-        return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04X}" for c in escaped) + '"'
-    if isinstance(value, tuple):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    return f"{value:g}"
 
 
 def _with_origin(settings: Settings, blocks: Mapping[str, Mapping[str, Any]], origin: str) -> Settings:
@@ -264,84 +272,42 @@ def _with_origin(settings: Settings, blocks: Mapping[str, Mapping[str, Any]], or
 # -- what each key accepts ------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Rule:
-    accepted: str
-    convert: Callable[[Any], Any]  # raises ValueError or TypeError for what is not accepted
-
-
-def _number(low: float, high: float = math.inf, *, above: bool = False) -> _Rule:
-    def convert(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise TypeError
-        ok = math.isfinite(value) and (value > low if above else value >= low) and value <= high
-        if not ok:
-            raise ValueError
-        return float(value)
-
-    bound = f"above {low:g}" if above else f"{low:g} or more"
-    return _Rule(f"a number, {bound}" + (f", at most {high:g}" if high < math.inf else ""), convert)
-
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str):
-        raise TypeError
-    return value
-
-
-def _flag(value: Any) -> bool:
-    if not isinstance(value, bool):
-        raise TypeError
-    return value
-
-
-def _words(allowed: tuple[str, ...]) -> _Rule:
-    def convert(value: Any) -> tuple[str, ...]:
-        if not isinstance(value, list) or any(word not in allowed for word in value):
-            raise ValueError
-        return tuple(value)
-
-    return _Rule("a list out of " + ", ".join(allowed), convert)
-
-
-def _months(value: Any) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 60:
-        raise ValueError
-    return value
-
-
-_FLEET_RULES: Mapping[str, _Rule] = {
-    "currency": _Rule("text", _text),
-    "trip_cost": _number(0),
-    "callout_cost": _number(0),
-    "local_rule_days": _number(0, above=True),
-    "local_rule_source": _Rule("text", _text),
-    "shortest_visit_days": _number(7),
-    "longest_visit_days": _number(7, 1456),
-    "horizon_months": _Rule("a whole number from 1 to 60", _months),
-    "sites_added_per_month": _number(0, 1000),
-    "service_level": _number(0.5, 0.999),
-    "beyond_records": _number(0),
-    "notice_days": _number(0),
-    "lateness_days": _number(0),
+_FLEET_RULES: Mapping[str, Rule] = {
+    "currency": Rule("text", text),
+    "trip_cost": number(0),
+    "callout_cost": number(0),
+    "local_rule_days": number(0, above=True),
+    "local_rule_source": Rule("text", text),
+    "shortest_visit_days": number(7),
+    "longest_visit_days": number(7, 1456),
+    "horizon_months": Rule("a whole number from 1 to 60", month_count),
+    "sites_added_per_month": number(0, 1000),
+    "service_level": number(0.5, 0.999),
+    "beyond_records": number(0),
+    "notice_days": number(0),
+    "lateness_days": number(0),
+    "crew_stops_per_week": number(0, above=True),
+    "blocked_months": months(),
+    "blocked_months_at": months_by_site(),
+    "contact": Rule("text", text),
 }
-_COMPONENT_RULES: Mapping[str, _Rule] = {
-    "planned_cost": _number(0, above=True),
-    "end_conditions": _words(END_CONDITIONS),
-    "callout_causes": _words(CALLOUT_CAUSES),
-    "renewed_by": _words(RENEWING_ACTIONS),
-    "announced": _Rule("true or false", _flag),
-    "hidden_day_cost": _number(0),
-    "current_interval_days": _number(0, above=True),
-    "ceiling_days": _number(0, above=True),
-    "source": _Rule("text", _text),
-    "rated_life_days": _number(0, above=True),
-    "failure_chance_limit": _number(0, 1, above=True),
-    "pressure_limit_kpa": _number(0, above=True),
+_COMPONENT_RULES: Mapping[str, Rule] = {
+    "planned_cost": number(0, above=True),
+    "end_conditions": words(END_CONDITIONS),
+    "callout_causes": words(CALLOUT_CAUSES),
+    "renewed_by": words(RENEWING_ACTIONS),
+    "announced": Rule("true or false", flag),
+    "hidden_day_cost": number(0),
+    "current_interval_days": number(0, above=True),
+    "ceiling_days": number(0, above=True),
+    "source": Rule("text", text),
+    "rated_life_days": number(0, above=True),
+    "failure_chance_limit": number(0, 1, above=True),
+    "pressure_limit_kpa": number(0, above=True),
 }
 
 
-def _read(origin: str, block: str, key: str, value: Any, rules: Mapping[str, _Rule]) -> Any:
+def _read(origin: str, block: str, key: str, value: Any, rules: Mapping[str, Rule]) -> Any:
     where = f"{block}.{key}" if block else key
     if key not in rules:
         near = difflib.get_close_matches(key, rules, n=1, cutoff=0.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.due_words import reason
+from fleetstats.advice.moves import PHASE_IN_DAYS, Window, days_to_next, moved_window, next_arrivals
 from fleetstats.advice.terms import ComponentTerms
 from fleetstats.advice.today import last_planned_visits
 from fleetstats.errors import AdviceError
@@ -24,7 +25,7 @@ SpentBy = Callable[[npt.NDArray[np.intp], FloatArray], FloatArray]
 CARRY_CHANCE: Final = 0.25
 DUE_COLUMNS: Final = (
     "site_id", "visit_from", "visit_by", "component", "slot", "action", "part_number", "reason",
-    "chance_already_spent", "urgency", "age_days",
+    "chance_already_spent", "urgency", "age_days", "moved",
 )  # fmt: skip
 _KEY: Final = ("site_id", "component", "slot")
 _DAY: Final = pl.duration(days=1)
@@ -41,6 +42,8 @@ def due_list(
     as_of: date,
     lateness_days: float = 0.0,
     gauges: Mapping[str, SpentBy] | None = None,
+    changes: pl.DataFrame | None = None,
+    blocked_months: Mapping[str, frozenset[int]] | None = None,
 ) -> pl.DataFrame:
     """Return one line for every component seen at every served site, most urgent first.
 
@@ -48,7 +51,9 @@ def due_list(
     limit of a unit in place, by a unit known to be spent, by a lamp of unknown age, and by a failed sample
     or an open alarm; it is never before `as_of`. Sites at one address are visited on one day. What is
     renewed there follows the visit rule; should the visit come later in its window, what stays is still in
-    time, because its own limit then pulls the visit after it forward.
+    time, because its own limit then pulls the visit after it forward. A visit that only the plan's shorter
+    interval makes due may be booked later, though never past a hard limit or the day it would have had under
+    today's rule; see `moves` for blocked months and homes lived in part of the year.
 
     Parameters
     ----------
@@ -68,16 +73,23 @@ def due_list(
         How late visits happen: the width of the window a visit is booked in.
     gauges : mapping, optional
         Component -> the chance that units are spent by an age, from their own gauge readings.
+    changes : polars frame or None
+        Changes at sites, for the absences of households (see `next_arrivals`).
+    blocked_months : mapping or None
+        Site -> months 1 to 12 without planned visits.
 
     Returns
     -------
     polars frame
         site_id, visit_from, visit_by, component, slot, action (replace, clean, inspect), part_number (to
         carry; null = none), reason, chance_already_spent (by visit_by), urgency (0 failed sample or open
-        alarm, 1 lamp overdue or of unknown age, 2 the rest), age_days (at as-of; null = unknown).
+        alarm, 1 lamp overdue or of unknown age, 2 the rest), age_days (at as-of; null = unknown), moved (why
+        the visit is not on its own day; null = it is).
     """
     rows = _gathered(sites, units, visits, intervals, components, as_of)
     rows = _with_visit_dates(rows, as_of, lateness_days)
+    rows = _moved(rows, as_of, int(lateness_days), next_arrivals(sites=sites, changes=changes, as_of=as_of),
+                  blocked_months or {})  # fmt: skip
     rows = _with_renewals(rows)
     chances, read = _chances(rows, lives, as_of, gauges or {})
     rows = rows.with_columns(chance_already_spent=pl.Series(chances, dtype=pl.Float64), read=pl.Series(read))
@@ -100,7 +112,7 @@ def _gathered(
     )
     plan = intervals.select(
         *_KEY, "visit_interval_days", "every_n_visits", "interval_days", "hard_limit_days", "deadline_days",
-        "deadline", "visit_deadline_days",
+        "deadline", "visit_deadline_days", "current_interval_days",
     )  # fmt: skip
     facts = ("part_number", "fitted_on", "survived_days", "spent_seen", "removed", "life_row")
     rows = (
@@ -155,14 +167,59 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
         _now=pl.when(now).then(pl.lit(as_of)),
     )
     earliest = pl.min_horizontal("_planned", "_limit", "_now").min().over("_address")
-    rows = rows.with_columns(visit_from=pl.max_horizontal(earliest, pl.lit(as_of)))
-    window = (
-        pl.when(pl.col("_now").min().over("_address").is_not_null()).then(0).otherwise(int(lateness_days))
+    agreed = pl.col("visit_deadline_days") - lateness_days
+    rows = rows.with_columns(
+        visit_from=pl.max_horizontal(earliest, pl.lit(as_of)),
+        _last_day=pl.min_horizontal("_limit", _days_on("last_planned_on", agreed)).min().over("_address"),
+        _urgent=pl.col("_now").min().over("_address").is_not_null(),
     )
-    latest = pl.min_horizontal(
-        pl.col("visit_from") + window * _DAY, pl.col("_deadline").min().over("_address")
-    )
+    rows = rows.with_columns(_deadline=pl.col("_deadline").min().over("_address"))
+    window = pl.when("_urgent").then(0).otherwise(int(lateness_days))
+    usual = pl.col("visit_from") + window * _DAY
+    late = (earliest < as_of) & ~pl.col("_urgent")
+    today = _days_on("last_planned_on", pl.col("current_interval_days")).min().over("_address")
+    phased = pl.min_horizontal(today, "_last_day", pl.lit(as_of + timedelta(days=PHASE_IN_DAYS)))
+    rows = rows.with_columns(_phased=(late & (phased > usual)).fill_null(False), _usual=usual)
+    latest = pl.min_horizontal(pl.when("_phased").then(phased).otherwise("_usual"), "_deadline")
     return rows.with_columns(visit_by=pl.max_horizontal(latest, "visit_from"))
+
+
+def _days_on(day: str, days: pl.Expr) -> pl.Expr:
+    return pl.col(day) + days.floor().cast(pl.Int64) * _DAY
+
+
+def _moved(
+    rows: pl.DataFrame,
+    as_of: date,
+    lateness_days: int,
+    arrivals: Mapping[str, date],
+    blocked_months: Mapping[str, frozenset[int]],
+) -> pl.DataFrame:
+    """Return the rows with the windows of whole addresses moved (see `moves`) and why, `moved`."""
+    never = as_of + timedelta(days=36525)
+    rows = rows.with_columns(_at=pl.col("_address").rank("dense").cast(pl.Int64))
+    facts = ("visit_from", "visit_by", "_last_day", "_deadline", "_urgent", "_phased")
+    stops = rows.group_by("_at", maintain_order=True).agg(
+        *(pl.col(name).first() for name in facts),
+        pl.col("visit_interval_days").min(),
+        pl.col("last_planned_on").min(),
+        pl.col("site_id").unique(maintain_order=True),
+    )
+    found = []
+    for at, begins, ends, limit, deadline, urgent, phased, days, last, sites in stops.iter_rows():
+        why = "phased_in" if phased else ""
+        window = Window(begins, ends, limit or never, deadline or never, days, last, why)
+        blocked = frozenset[int]().union(*(blocked_months.get(site, ()) for site in sites))
+        if not urgent:
+            arrival = min((arrivals[site] for site in sites if site in arrivals), default=None)
+            window = moved_window(
+                window, as_of=as_of, blocked=blocked, arrival=arrival, lateness_days=lateness_days
+            )
+        found.append((at, window.begins, window.ends, window.moved or None, days_to_next(window, blocked)))
+    schema = {"_at": pl.Int64, "visit_from": pl.Date, "visit_by": pl.Date, "moved": pl.String,
+              "_to_next": pl.Int64}  # fmt: skip
+    moved = pl.DataFrame(found, schema=schema, orient="row")
+    return rows.drop("visit_from", "visit_by").join(moved, on="_at", how="left", maintain_order="left")
 
 
 def _with_renewals(rows: pl.DataFrame) -> pl.DataFrame:
@@ -170,7 +227,9 @@ def _with_renewals(rows: pl.DataFrame) -> pl.DataFrame:
     visit = pl.col("visit_interval_days")
     then = (pl.col("visit_from") - pl.col("fitted_on")).dt.total_days()
     by_rule = (then + visit > pl.col("interval_days") + visit / 2).fill_null(False)
-    by_limit = (then + visit > pl.col("hard_limit_days")).fill_null(False)
+    # longer than the interval where the visit after would fall in a blocked month
+    to_next = pl.max_horizontal(visit, "_to_next")
+    by_limit = (then + to_next > pl.col("hard_limit_days")).fill_null(False)
     renewed = ~pl.col("removed") & (by_rule | by_limit | pl.col("spent_seen") | pl.col("age_unknown"))
     return rows.with_columns(by_limit=by_limit & ~by_rule, renewed=renewed)
 

@@ -22,6 +22,7 @@ IntArray = npt.NDArray[np.int64]
 class PlannedSites:
     """Figures of each site, arrays (sites,); `cost` holds mean, low, high of money a year, (sites, 3).
 
+    `cost_draws` holds the plan's cost a year in each draw of what is unknown, (sites, D).
     `together` holds, for each batch of sites and draw, their summed cost, today's, call-outs and today's,
     (batches, 4, D): draws share what is unknown of the whole fleet, so sums must be taken within a draw.
     """
@@ -34,6 +35,7 @@ class PlannedSites:
     cost_current: FloatArray
     saving_seen: FloatArray
     saving_projected: FloatArray
+    cost_draws: FloatArray
     together: FloatArray
 
 
@@ -50,6 +52,23 @@ class PlannedUnits:
     cost: FloatArray
     cost_current: FloatArray
     held: npt.NDArray[np.bool_]
+
+
+def saving_at_ages_seen(saving: FloatArray, saved_beyond: FloatArray) -> FloatArray:
+    """Return the part of each site's saving that rests on ages already seen, (sites,); the rest is projected.
+
+    It is what the best plan within the ages seen saves against today's rule, and none where that plan costs
+    more than the rule: both parts then have the sign of the whole. A plan that limits make dearer than the
+    rule is not projected: all of that is known.
+
+    Parameters
+    ----------
+    saving : array (sites,)
+        Today's cost a year less the plan's.
+    saved_beyond : array (sites,)
+        Cost a year of the best plan within the ages seen, less the plan's.
+    """
+    return np.where(saving > 0, np.clip(saving - saved_beyond, 0.0, np.maximum(saving, 0.0)), saving)
 
 
 _Planned = TypeVar("_Planned", PlannedSites, PlannedUnits)
@@ -72,21 +91,27 @@ def plan_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
         site_id, in the order of `planned`.
     planned : PlannedSites
     """
-    return sites.select("site_id").with_columns(
-        visit_interval_days=planned.visit_days.astype(np.int64),
-        trips_per_year=DAYS_PER_YEAR / planned.visit_days,
-        callouts_per_year=planned.callouts,
-        cost_per_year=planned.cost[:, 0],
-        low=planned.cost[:, 1],
-        high=planned.cost[:, 2],
-        visit_interval_days_current=planned.visit_days_current,
-        trips_per_year_current=DAYS_PER_YEAR / planned.visit_days_current,
-        callouts_per_year_current=planned.callouts_current,
-        cost_per_year_current=planned.cost_current[:, 0],
-        low_current=planned.cost_current[:, 1],
-        high_current=planned.cost_current[:, 2],
-        saving_seen=planned.saving_seen,
-        saving_projected=planned.saving_projected,
+    decided = ("decision", "decided_on", "decided_interval_days", "decided_reason")
+    kept = [name for name in decided if name in sites.columns]
+    return (
+        sites.select("site_id")
+        .with_columns(
+            visit_interval_days=planned.visit_days.astype(np.int64),
+            trips_per_year=DAYS_PER_YEAR / planned.visit_days,
+            callouts_per_year=planned.callouts,
+            cost_per_year=planned.cost[:, 0],
+            low=planned.cost[:, 1],
+            high=planned.cost[:, 2],
+            visit_interval_days_current=planned.visit_days_current,
+            trips_per_year_current=DAYS_PER_YEAR / planned.visit_days_current,
+            callouts_per_year_current=planned.callouts_current,
+            cost_per_year_current=planned.cost_current[:, 0],
+            low_current=planned.cost_current[:, 1],
+            high_current=planned.cost_current[:, 2],
+            saving_seen=planned.saving_seen,
+            saving_projected=planned.saving_projected,
+        )
+        .with_columns(sites.select(kept))
     )
 
 
@@ -160,6 +185,40 @@ def interval_frame(
         _held=planned.held,
     )
     return _with_evidence(out, levels)
+
+
+def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """Return the intervals with `limit_source`: which limit or decision of the site holds them, in words.
+
+    Parameters
+    ----------
+    intervals : polars frame
+    sites : polars frame
+        site_id, site_limit_kind, site_limit_days, site_limit_source, decision, decided_on, decided_reason.
+    """
+    days = pl.col("site_limit_days").round(0).cast(pl.Int64)
+    agreed = pl.format("{}, at most {} days", "site_limit_kind", days)
+    decided = pl.format("{} on {}", "decision", pl.col("decided_on").dt.strftime("%-d %b %Y"))
+    told = sites.select(
+        "site_id",
+        _agreed=_with_note(agreed, "site_limit_source"),
+        _decided=_with_note(decided, "decided_reason"),
+    )
+    return (
+        intervals.join(told, on="site_id", how="left", maintain_order="left")
+        .with_columns(
+            limit_source=pl.when(pl.col("limited_by") == "site_limit")
+            .then("_agreed")
+            .when(pl.col("limited_by") == "decision")
+            .then("_decided")
+        )
+        .drop("_agreed", "_decided")
+    )
+
+
+def _with_note(told: pl.Expr, note: str) -> pl.Expr:
+    text = pl.col(note).fill_null("")
+    return pl.when(text == "").then(told).otherwise(pl.format("{}: {}", told, text))
 
 
 def _with_evidence(out: pl.DataFrame, levels: pl.DataFrame) -> pl.DataFrame:

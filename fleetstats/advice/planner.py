@@ -18,9 +18,10 @@ from fleetstats.advice.choice import (
     plan_cost,
     preferred,
 )
+from fleetstats.advice.decisions import WISHES, by_address, name_decisions, wished_weeks
 from fleetstats.advice.evidence import DUE_LIST_ONLY
 from fleetstats.advice.limits import Limits, name_binding, with_soft_limits
-from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits, joined
+from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits, joined, saving_at_ages_seen
 from fleetstats.advice.prices import ComponentPrices, YearlyDraws, every_n_today
 from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK, ComponentTerms, VisitTerms
 
@@ -50,7 +51,8 @@ class Planner:
     Parameters
     ----------
     sites : polars frame
-        Sorted by `address` (int from 0): current_visit_days, sharing (sites at the address).
+        Sorted by `address` (int from 0): current_visit_days, sharing (sites at the address), and what
+        decisions leave of the choice (see `decisions_in_force`).
     units : polars frame
         Sorted by `address`: site_row, component, life_row, removed, planned_cost, seen_days,
         current_visit_days.
@@ -82,6 +84,7 @@ class Planner:
         self._site_address = sites["address"].to_numpy()
         self._sharing = sites["sharing"].to_numpy()
         self._today_visit = sites["current_visit_days"].to_numpy()
+        self._wishes = [sites[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in WISHES]
         self._address, self._site = units["address"].to_numpy(), units["site_row"].to_numpy()
         self._life_row = units["life_row"].fill_null(-1).to_numpy()
         self._in_place = ~units["removed"].fill_null(False).to_numpy()
@@ -119,7 +122,12 @@ class Planner:
     def _plan_batch(self, batch: _Batch) -> tuple[PlannedSites, PlannedUnits]:
         there = batch.there
         address = self._address[there] - batch.first_address
-        week_ok = self._weeks_allowed(batch, address)
+        pin, cap, floor = self._decided(batch)
+        most, held = self._most_days(batch, address)
+        week_ok = self._weeks_allowed(most, held)
+        week_ok = wished_weeks(
+            weeks=self._weeks, allowed=week_ok, most_days=most, pin=pin, cap=cap, floor=floor
+        )
         shortest = (self._weeks[week_ok.argmax(axis=1)] * float(WEEK))[address]
         limits, unmet = self._all_limits(there, shortest)
         limit_days = limits.unit_days.min(axis=1)
@@ -127,7 +135,15 @@ class Planner:
         plans = PricedPlans(self._weeks, self._unit_cost(there), self._yearly_trips(batch), address)
         chosen = preferred(plans, week_ok, visit_ok, customary_days=self._customary[there])
         free = cheapest(plans, np.broadcast_to(self._usual_weeks(), week_ok.shape), np.ones_like(visit_ok))
-        limited_by = self._binding(limits, unmet, address, chosen, free, held=self._held[there])
+        limited_by = name_decisions(
+            self._binding(limits, unmet, address, chosen, free, held=self._held[there]),
+            limits=limits,
+            visit_days=self._days(chosen)[address],
+            free_visit_days=self._days(free)[address],
+            pin=pin[address],
+            cap=cap[address],
+            floor=floor[address],
+        )
         seen_days = np.minimum(limit_days, np.maximum(self._seen[there], shortest))
         seen_ok = allowed_visits(weeks=self._weeks, limit_days=seen_days, longest_only=self._held[there])
         seen = cheapest(plans, week_ok, seen_ok)
@@ -138,8 +154,25 @@ class Planner:
         days = self._weeks * WEEK
         return (days >= self._shortest) & (days <= self._longest)
 
-    def _weeks_allowed(self, batch: _Batch, address: IntArray) -> BoolArray:
-        """Return which visit intervals each address may have; one with nothing to plan by keeps today's."""
+    def _days(self, chosen: Chosen) -> FloatArray:
+        return np.asarray((self._weeks * float(WEEK))[chosen.week_at])
+
+    def _decided(self, batch: _Batch) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return what decisions leave each address, (addresses,) each: pinned, no longer, no shorter."""
+        pinned, no_longer, no_shorter = (wish[batch.sites] for wish in self._wishes)
+        return by_address(
+            address=self._site_address[batch.sites] - batch.first_address,
+            addresses=batch.addresses,
+            pinned=pinned,
+            no_longer=no_longer,
+            no_shorter=no_shorter,
+        )
+
+    def _most_days(self, batch: _Batch, address: IntArray) -> tuple[FloatArray, BoolArray]:
+        """Return the longest visit interval of each address, and which have nothing to plan by.
+
+        Those keep today's: where records are few nothing is lengthened.
+        """
         most = np.full(batch.addresses, np.inf)
         np.minimum.at(most, address, self._limits.hard_visit_days[batch.there])
         held = np.ones(batch.addresses, dtype=np.bool_)
@@ -148,7 +181,10 @@ class Planner:
         np.minimum.at(
             today, self._site_address[batch.sites] - batch.first_address, self._today_visit[batch.sites]
         )
-        most = np.where(held, np.minimum(most, today), most)
+        return np.where(held, np.minimum(most, today), most), held
+
+    def _weeks_allowed(self, most: FloatArray, held: BoolArray) -> BoolArray:
+        """Return which visit intervals each address may have; one with nothing to plan by keeps today's."""
         allowed = allowed_weeks(
             weeks=self._weeks, most_days=most, shortest_days=self._shortest, longest_days=self._longest
         )
@@ -213,7 +249,7 @@ class Planner:
         rows = np.arange(batch.addresses)
         of_trips = plans.trip_cost[rows, seen.week_at] - plans.trip_cost[rows, chosen.week_at]
         at = self._site_address[batch.sites] - batch.first_address
-        return np.asarray(np.maximum(of_units + of_trips[at] / self._sharing[batch.sites], 0.0))
+        return np.asarray(of_units + of_trips[at] / self._sharing[batch.sites])
 
     def _by_component(self, rows: IntArray) -> Iterator[tuple[ComponentPrices, IntArray]]:
         """Yield the prices of each component and where among `rows` its units with a life curve are."""
@@ -283,6 +319,7 @@ class Planner:
         cost = summed(plan.cost) + (trip / visit_days)[:, None]
         cost_today = summed(today.cost) + (trip / today_visit)[:, None]
         saving = cost_today.mean(axis=1) - cost.mean(axis=1)
+        seen = saving_at_ages_seen(saving, saved_beyond)
         callouts, callouts_today = summed(plan.callouts), summed(today.callouts)
         together = [values.sum(axis=0) for values in (cost, cost_today, callouts, callouts_today)]
         return PlannedSites(
@@ -292,8 +329,9 @@ class Planner:
             callouts_current=callouts_today.mean(axis=1),
             cost=_mean_low_high(cost),
             cost_current=_mean_low_high(cost_today),
-            saving_seen=saving - saved_beyond,
-            saving_projected=saved_beyond,
+            saving_seen=seen,
+            saving_projected=saving - seen,
+            cost_draws=cost,
             together=np.stack(together)[None],
         )
 

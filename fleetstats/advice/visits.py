@@ -12,16 +12,25 @@ Cost of a site-year = visits x trip_cost / sites at the address + call-outs x (c
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from fleetstats.advice.decisions import decisions_in_force
 from fleetstats.advice.evidence import advice_levels
+from fleetstats.advice.limit_costs import LIMIT_COSTS, limit_costs
 from fleetstats.advice.limits import Limits, find_limits, strictest_site_limits
-from fleetstats.advice.plan_frames import interval_frame, plan_frame, totals_frame
+from fleetstats.advice.plan_frames import (
+    PlannedSites,
+    PlannedUnits,
+    interval_frame,
+    plan_frame,
+    totals_frame,
+    with_limit_source,
+)
 from fleetstats.advice.planner import Planner
 from fleetstats.advice.prices import price_components
 from fleetstats.advice.site_kinds import PricedFleet
@@ -29,6 +38,8 @@ from fleetstats.advice.terms import WEEK, ComponentTerms, VisitTerms
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
 
+#: An interval decided on that is longer than this counts as this long.
+LONGEST_PIN_DAYS = 728.0
 #: What a frame may leave out, and what then holds.
 SITE_DEFAULTS: Mapping[str, object] = {
     "served": True, "address_id": None, "failed_sample_open": False, "open_alarm": False,
@@ -57,6 +68,8 @@ class VisitPlans:
         The fleet's trips, call-outs, cost and saving a year, with the range of each sum.
     priced : PricedFleet
         What the plans were chosen by.
+    limit_costs : polars frame
+        What each site's limit and decision costs a year; empty unless asked for.
     """
 
     plans: pl.DataFrame
@@ -64,6 +77,7 @@ class VisitPlans:
     levels: pl.DataFrame
     totals: pl.DataFrame
     priced: PricedFleet
+    limit_costs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=LIMIT_COSTS))
 
 
 def plan_visits(
@@ -76,6 +90,8 @@ def plan_visits(
     as_of: date,
     months_seen: float,
     site_limits: pl.DataFrame | None = None,
+    decisions: pl.DataFrame | None = None,
+    price_limits: bool = False,
     most_draws: int = 200,
 ) -> VisitPlans:
     """Return the plan of every served site, priced by the visit rule and averaged over what is unknown.
@@ -100,6 +116,10 @@ def plan_visits(
         Months of records.
     site_limits : polars frame or None
         See `strictest_site_limits`.
+    decisions : polars frame or None
+        See `decisions_in_force`.
+    price_limits : bool
+        Whether what limits and decisions cost is worked out too.
     most_draws : int
         Draws used for each site; more are thinned evenly.
 
@@ -110,7 +130,7 @@ def plan_visits(
     """
     units = _with_defaults(units, UNIT_DEFAULTS)
     levels = advice_levels(units=units, months_seen=months_seen)
-    sites = _served_sites(sites, units, site_limits, as_of, terms.current_visit_days)
+    sites = _served_sites(sites, units, site_limits, decisions, as_of, terms.current_visit_days)
     units = _units_there(units, sites, components)
     limits = find_limits(units=units, components=components, terms=terms)
     weeks = _weeks(limits, sites, terms)
@@ -118,42 +138,63 @@ def plan_visits(
         units=units, lives=lives, components=components, callout_cost=terms.callout_cost, weeks=weeks,
         levels=levels, most_draws=most_draws,
     )  # fmt: skip
-    of_sites, of_units = Planner(
-        sites=sites, units=units, limits=limits, prices=prices, components=components, levels=levels,
-        weeks=weeks, terms=terms,
-    ).plan()  # fmt: skip
-    intervals = interval_frame(units, limits, levels, of_units)
+
+    def planned(sites: pl.DataFrame, units: pl.DataFrame) -> tuple[PlannedSites, PlannedUnits]:
+        limits = find_limits(units=units, components=components, terms=terms)
+        return Planner(
+            sites=sites, units=units, limits=limits, prices=prices, components=components, levels=levels,
+            weeks=weeks, terms=terms,
+        ).plan()  # fmt: skip
+
+    of_sites, of_units = planned(sites, units)
+    intervals = with_limit_source(interval_frame(units, limits, levels, of_units), sites)
+    plans = plan_frame(sites, of_sites)
     priced = PricedFleet(sites, units, limits, prices, levels, weeks, components, terms)
-    return VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(of_sites), priced)
+    found = VisitPlans(plans, intervals, levels, totals_frame(of_sites), priced)
+    if not price_limits:
+        return found
+    costs = limit_costs(
+        sites=sites, units=units, planned=of_sites, replan=lambda some, theirs: planned(some, theirs)[0]
+    )
+    return replace(found, limit_costs=costs)
 
 
 def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> npt.NDArray[np.int64]:
     """Return the visit intervals that may be planned, whole weeks; short ones only where a limit asks."""
-    last = max(int(terms.longest_visit_days // WEEK), 1)
+    pinned = sites["pinned_days"].drop_nulls().to_numpy()
+    # an interval decided on is planned as it stands, whatever the settings look at by themselves
+    last = max(int(max(terms.longest_visit_days, min(pinned.max(initial=0.0), LONGEST_PIN_DAYS)) // WEEK), 1)
     asked = min(
         terms.shortest_visit_days,
         float(limits.hard_visit_days.min(initial=np.inf)),
         float(sites["current_visit_days"].to_numpy().min(initial=np.inf)),
+        float(pinned.min(initial=np.inf)),
     )
     return np.arange(min(max(int(asked // WEEK), 1), last), last + 1)
 
 
 def _served_sites(
-    sites: pl.DataFrame, units: pl.DataFrame, site_limits: pl.DataFrame | None, as_of: date, visit_days: float
+    sites: pl.DataFrame,
+    units: pl.DataFrame,
+    site_limits: pl.DataFrame | None,
+    decisions: pl.DataFrame | None,
+    as_of: date,
+    visit_days: float,
 ) -> pl.DataFrame:
     """Return the served sites that have units, in the order of their addresses, with what bounds them."""
     sites = _with_defaults(sites, SITE_DEFAULTS).filter(pl.col("served").fill_null(True))
-    sites = sites.join(units.select("site_id").unique(), on="site_id", how="semi")
+    sites = sites.join(units.select("site_id").unique(), on="site_id", how="semi").with_columns(
+        current_visit_days=pl.col("current_visit_days").cast(pl.Float64).fill_null(visit_days)
+    )
+    decided = decisions_in_force(sites=sites, decisions=decisions, as_of=as_of)
     strictest = strictest_site_limits(sites=sites, site_limits=site_limits, as_of=as_of)
     key = pl.coalesce(
         pl.lit("a ") + pl.col("address_id").cast(pl.String), pl.lit("s ") + pl.col("site_id").cast(pl.String)
     )
     return (
         sites.join(strictest, on="site_id", how="left", maintain_order="left")
-        .with_columns(
-            current_visit_days=pl.col("current_visit_days").cast(pl.Float64).fill_null(visit_days),
-            address=key.rank("dense").cast(pl.Int64) - 1,
-        )
+        .join(decided, on="site_id", how="left", maintain_order="left")
+        .with_columns(address=key.rank("dense").cast(pl.Int64) - 1)
         .with_columns(sharing=pl.len().over("address").cast(pl.Float64))
         .sort("address", "site_id")
         .with_row_index("site_row")

@@ -184,10 +184,13 @@ def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
         "plans": plan.visits.plans,
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
+        "totals": plan.visits.totals,
+        "limit_costs": plan.visits.limit_costs,
         "due": plan.due,
+        "calendar": plan.calendar,
+        "weekly_load": plan.weekly_load,
         "fixes": plan.fixes,
         "starting_intervals": plan.starting,
-        "totals": plan.visits.totals,
         **what_if_tables(plan.visits),
     }
 

@@ -48,7 +48,7 @@ def past_costs(
         return pl.DataFrame(schema=POLICY_SCHEMA)
     units = units_with_lives(known, lives)
     visits = plan_visits_with(known, settings, units, draws, rule)
-    due = due_lines(known, units, visits, draws, rule)
+    due = due_lines(known, settings, units, visits, draws, rule)
     plans = visits.intervals.select(*_KEY, "visit_interval_days", "every_n_visits", "hard_limit_days").join(
         due.select(*_KEY, next_visit_on="visit_from"), on=_KEY, how="inner", maintain_order="left"
     )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import difflib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -13,13 +14,16 @@ from fleetstats.advice import (
     VisitPlans,
     VisitTerms,
     ages_seen,
+    calendar,
     due_list,
     infer_current_rule,
     plan_visits,
     starting_intervals,
     usual_lateness,
+    weekly_load,
 )
 from fleetstats.advice.due import SpentBy
+from fleetstats.errors import SettingsError
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.learn import ComponentLife, draws_for_new
@@ -63,13 +67,15 @@ class FleetPlan:
     units : polars frame
         The relation `in_place` with life_row, spells, failures, part prices and ages seen.
     visits : VisitPlans
-    due, fixes, starting : polars frames
+    due, calendar, weekly_load, fixes, starting : polars frames
         The tables of these names.
     """
 
     units: pl.DataFrame
     visits: VisitPlans
     due: pl.DataFrame
+    calendar: pl.DataFrame
+    weekly_load: pl.DataFrame
     fixes: pl.DataFrame
     starting: pl.DataFrame
 
@@ -129,12 +135,23 @@ def plan_fleet(
     # what is planned will be fitted anew, of the part usual there; what is due is in place, of its own part
     ahead = lives_ahead(relations, lives)
     units = units_with_lives(relations, ahead)
-    visits = plan_visits_with(relations, settings, units, _draws(ahead), rule)
-    due = due_lines(relations, units, visits, _draws(lives), rule, gauges)
+    visits = plan_visits_with(relations, settings, units, _draws(ahead), rule, price_limits=True)
+    due = due_lines(relations, settings, units, visits, _draws(lives), rule, gauges)
+    weeks = calendar(
+        due=due,
+        sites=relations.sites,
+        intervals=visits.intervals,
+        as_of=relations.as_of,
+        lateness_days=rule.lateness_days,
+        stops_per_week=settings.crew_stops_per_week,
+        blocked_months=blocked_months(settings, relations.sites["site_id"].to_list()),
+    )
     return FleetPlan(
         units,
         visits,
         due.with_row_index("rank", offset=1).with_columns(pl.col("rank").cast(pl.Int64)),
+        weeks,
+        weekly_load(weeks, as_of=relations.as_of, stops_per_week=settings.crew_stops_per_week),
         _fixes(relations, settings, units, ahead, rule, visits),
         _starting(relations, settings, units, ahead, rule),
     )
@@ -159,6 +176,8 @@ def plan_visits_with(
     draws: Mapping[str, LifeDraws],
     rule: TodaysRule,
     sites: pl.DataFrame | None = None,
+    *,
+    price_limits: bool = False,
 ) -> VisitPlans:
     """Return the plans under other draws, or with fewer sites served than the relation `sites` says."""
     return plan_visits(
@@ -170,11 +189,34 @@ def plan_visits_with(
         as_of=relations.as_of,
         months_seen=_months_seen(relations),
         site_limits=relations.site_limits,
+        decisions=relations.decisions,
+        price_limits=price_limits,
     )
+
+
+def blocked_months(settings: Settings, sites: Sequence[str]) -> dict[str, frozenset[int]]:
+    """Return the months without planned visits of each site that has any.
+
+    Raises
+    ------
+    SettingsError
+        If the settings name a site that is not on record.
+    """
+    for site in settings.blocked_months_at:
+        if site not in set(sites):
+            near = difflib.get_close_matches(site, sites, n=1, cutoff=0.0)
+            raise SettingsError(
+                f"settings: key 'blocked_months_at' names site '{site}', which is not on record; accepted "
+                f"are site ids of the records; the nearest is '{near[0]}'; change that line"
+            )
+    usual = frozenset(settings.blocked_months)
+    found = {site: frozenset(settings.blocked_months_at.get(site, usual)) for site in sites}
+    return {site: months for site, months in found.items() if months}
 
 
 def due_lines(
     relations: Relations,
+    settings: Settings,
     units: pl.DataFrame,
     visits: VisitPlans,
     draws: Mapping[str, LifeDraws],
@@ -192,6 +234,8 @@ def due_lines(
         as_of=relations.as_of,
         lateness_days=rule.lateness_days,
         gauges=gauges,
+        changes=relations.changes,
+        blocked_months=blocked_months(settings, relations.sites["site_id"].to_list()),
     )
 
 

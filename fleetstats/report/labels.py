@@ -37,6 +37,7 @@ LIMITS: Mapping[str, str] = {
     "site_limit": "limit of this site", "local_rule": "local rule", "ceiling": "longest time in service",
     "beyond_records": "ages seen so far", "failure_chance": "chance of being spent",
     "cannot_be_met": "cannot be met", "few_records": "too few records", "cost": "lowest cost",
+    "decision": "decision", "shared_trip": "trip shared with its neighbour",
 }  # fmt: skip
 #: What holds an interval, as a sentence.
 LIMIT_SENTENCES: Mapping[str, str] = {
@@ -50,6 +51,8 @@ LIMIT_SENTENCES: Mapping[str, str] = {
     "failure_chance": "A longer wait would pass the chance of being spent that the settings allow.",
     "cannot_be_met": "Even the shortest visit interval cannot hold the chance of being spent to its limit.",
     "few_records": "The records cannot yet say better than custom.",
+    "decision": "A decision taken for this site holds it there.",
+    "shared_trip": "One trip serves both homes at this address, and the other one asks for no longer.",
     "cost": "Sooner would waste parts and trips; later would bring dearer call-outs.",
 }
 #: Why a fitting does not count in any life.

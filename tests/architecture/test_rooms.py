@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[2] / "fleetstats"
 #: A room may import only from rooms further left (or from itself).
 WALK = [
-    "errors", "resources", "settings", "sample", "models", "schema", "store", "intake", "life", "advice",
+    "errors", "resources", "setting_rules", "settings", "sample", "models", "schema", "store", "intake", "life", "advice",
     "stock", "trust", "report", "pipeline", "cli",
 ]  # fmt: skip
 PURE = ("life", "advice", "stock", "trust", "report/pages", "report/figures", "report/sketches")

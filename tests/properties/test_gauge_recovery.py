@@ -24,7 +24,9 @@ def fleet(law, seed=3, spread_of_flow=0.0):
     lives = Lifetimes(np.minimum(days, visit), np.where(days <= visit, days, np.inf), site=site)
     life = np.flatnonzero(days > visit)
     log_flow = spread_of_flow * stream.standard_normal(life.size)
-    drop = law.drop(visit[life] / days[life]) * np.exp(log_flow + law.spread * stream.standard_normal(life.size))
+    drop = law.drop(visit[life] / days[life]) * np.exp(
+        log_flow + law.spread * stream.standard_normal(life.size)
+    )
     drop = np.maximum(drop + law.gauge_kpa * stream.standard_normal(life.size), 1.0)
     wild = stream.random(life.size) < law.wild_share
     drop = np.where(wild, np.exp(stream.uniform(np.log(0.5), np.log(3000), life.size)), drop)

@@ -60,7 +60,10 @@ def gauged(faulty_inlet="300", faulty_outlet="280", faulty_drop="20") -> dict[st
     work = ["visit_id,component,action,condition,pressure_drop_kpa"]
     for site in [*(f"s{n}" for n in range(30)), "z"]:
         inlet, outlet, drop = (faulty_inlet, faulty_outlet, faulty_drop) if site == "z" else (300, 280, 20)
-        visits += [f"{site}a,{site},2024-01-01,commission,,", f"{site}b,{site},2024-04-10,routine,{inlet},{outlet}"]
+        visits += [
+            f"{site}a,{site},2024-01-01,commission,,",
+            f"{site}b,{site},2024-04-10,routine,{inlet},{outlet}",
+        ]
         work += [f"{site}a,sediment_cartridge,fitted,,", f"{site}b,sediment_cartridge,replaced,good,{drop}"]
     return {"visits": "\n".join(visits), "work": "\n".join(work)}
 

@@ -22,7 +22,9 @@ d,sediment_cartridge,replaced,good,
 
 def test_the_stages_in_line_are_those_found_before_and_left_after(fleet, rows):
     known = fleet.known(visits=VISITS, work=WORK)
-    assert rows(known.stages_read, "visit_id", "component", "age_days", "drop_kpa", "spent_seen", "usable") == [
+    assert rows(
+        known.stages_read, "visit_id", "component", "age_days", "drop_kpa", "spent_seen", "usable"
+    ) == [
         ("a", "carbon_cartridge", 0.0, 40.0, False, True),
         ("a", "sediment_cartridge", 0.0, 40.0, False, True),
         ("b", "carbon_cartridge", 90.0, 80.0, False, True),
@@ -32,7 +34,9 @@ def test_the_stages_in_line_are_those_found_before_and_left_after(fleet, rows):
         ("d", "carbon_cartridge", 270.0, 60.0, False, True),
         ("d", "sediment_cartridge", 0.0, 60.0, False, True),
     ]
-    spells = dict(known.spells.filter(component="sediment_cartridge").select("fitted_on", "spell_id").iter_rows())
+    spells = dict(
+        known.spells.filter(component="sediment_cartridge").select("fitted_on", "spell_id").iter_rows()
+    )
     by_visit = known.stages_read.filter(component="sediment_cartridge").select("visit_id", "spell_id")
     first, second, _ = (spells[day] for day in sorted(spells)[:3])
     assert dict(by_visit.iter_rows())["b"] == first
@@ -57,7 +61,12 @@ def test_a_unit_of_unknown_age_makes_a_line_unusable(fleet):
     c,sediment_cartridge,replaced,good
     """
     found = fleet.known(visits=VISITS, work=work).stages_read
-    assert dict(found.select("visit_id", "usable").iter_rows()) == {"a": False, "b": False, "c": False, "d": True}
+    assert dict(found.select("visit_id", "usable").iter_rows()) == {
+        "a": False,
+        "b": False,
+        "c": False,
+        "d": True,
+    }
 
 
 def test_a_unit_spent_before_and_left_in_place_makes_a_line_unusable(fleet):
@@ -67,7 +76,12 @@ def test_a_unit_spent_before_and_left_in_place_makes_a_line_unusable(fleet):
     b,sediment_cartridge,inspected,blocked
     """
     found = fleet.known(visits=VISITS, work=work).stages_read
-    assert dict(found.select("visit_id", "usable").iter_rows()) == {"a": True, "b": True, "c": False, "d": False}
+    assert dict(found.select("visit_id", "usable").iter_rows()) == {
+        "a": True,
+        "b": True,
+        "c": False,
+        "d": False,
+    }
 
 
 def test_a_gauge_in_doubt_is_no_look_and_informs_of_nothing(fleet, rows):

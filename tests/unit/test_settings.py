@@ -85,3 +85,36 @@ def test_a_file_that_cannot_be_read_says_so(tmp_path: Path) -> None:
         load_settings(broken)
     with pytest.raises(SettingsError, match="not defined"):
         default_settings().component("softener")
+
+
+def test_blocked_months_are_read_for_all_sites_and_for_one() -> None:
+    told = settings_from(
+        {"blocked_months": [12, 1], "blocked_months_at": {"H-004": [7]}, "crew_stops_per_week": 20,
+         "contact": 'Desk, "mornings"'}, origin="f",
+    )  # fmt: skip
+    assert told.blocked_months == (12, 1)
+    assert told.blocked_months_at == {"H-004": (7,)}
+    again = settings_from(tomllib.loads(settings_toml(told)), origin="f")
+    assert (again.blocked_months, again.blocked_months_at) == ((12, 1), {"H-004": (7,)})
+    assert (again.contact, again.crew_stops_per_week) == ('Desk, "mornings"', 20)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("blocked_months", 7),
+        ("blocked_months", [0]),
+        ("blocked_months", [13]),
+        ("blocked_months", [1, 1]),
+        ("blocked_months", [True]),
+        ("blocked_months", list(range(1, 13))),
+        ("blocked_months_at", [1]),
+        ("blocked_months_at", {"H-004": 7}),
+        ("blocked_months_at", {"H-004": [1, 99]}),
+        ("crew_stops_per_week", 0),
+        ("contact", 5),
+    ],
+)
+def test_a_calendar_that_cannot_be_kept_is_refused(key: str, value: object) -> None:
+    with pytest.raises(SettingsError, match=f"key '{key}'.*accepted is"):
+        settings_from({key: value}, origin="f")

@@ -1,0 +1,138 @@
+"""What a site's own limits and decisions cost a year: its plan with them, less its plan without them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetstats.advice.decisions import WISHES
+from fleetstats.advice.plan_frames import PlannedSites
+from fleetstats.advice.terms import DAYS_PER_YEAR
+
+FloatArray = npt.NDArray[np.float64]
+#: Plans sites and their units, in the order of their addresses.
+Replan = Callable[[pl.DataFrame, pl.DataFrame], PlannedSites]
+
+LIMIT_COSTS: Final = {
+    "site_id": pl.String, "kind": pl.String, "max_days": pl.Float64, "source": pl.String,
+    "decided_on": pl.Date, "visit_interval_days": pl.Int64, "visit_interval_days_without": pl.Int64,
+    "trips_per_year_more": pl.Float64, "callouts_per_year_more": pl.Float64,
+    "cost_per_year_more": pl.Float64, "low": pl.Float64, "high": pl.Float64,
+}  # fmt: skip
+_Names = Mapping[str, str | None]
+#: Of each way to be bound: the columns that say so, and what they are named in the table.
+_LIMIT: Final[_Names] = {
+    "kind": "site_limit_kind", "max_days": "site_limit_days", "source": "site_limit_source",
+    "decided_on": None,
+}  # fmt: skip
+_DECISION: Final[_Names] = {
+    "kind": "decision", "max_days": "decided_interval_days", "source": "decided_reason",
+    "decided_on": "decided_on",
+}  # fmt: skip
+
+
+def limit_costs(
+    *, sites: pl.DataFrame, units: pl.DataFrame, planned: PlannedSites, replan: Replan
+) -> pl.DataFrame:
+    """Return what each limit agreed for a site, and each decision there, costs a year.
+
+    One trip serves all sites at an address, so the cost is that of the whole address, shared evenly among
+    its sites that are bound in the same way. Differences are taken draw by draw of what is unknown.
+
+    Parameters
+    ----------
+    sites : polars frame
+        As planned, in the order of `planned`.
+    units : polars frame
+        Their units, as planned.
+    planned : PlannedSites
+    replan : callable
+        Plans some of the sites and units anew.
+
+    Returns
+    -------
+    polars frame
+        site_id, kind (of the limit or the decision), max_days, source, decided_on, visit_interval_days,
+        visit_interval_days_without, trips_per_year_more, callouts_per_year_more, cost_per_year_more (mean),
+        low, high (its 90 % range).
+    """
+    of_limits = _priced(
+        sites, units, planned, replan, _LIMIT,
+        bound=pl.col("site_limit_days").is_not_null(),
+        freed=[pl.lit(None, pl.Float64).alias("site_limit_days")],
+    )  # fmt: skip
+    of_decisions = _priced(
+        sites, units, planned, replan, _DECISION,
+        bound=pl.any_horizontal(pl.col(name).is_not_null() for name in WISHES),
+        freed=[pl.lit(None, pl.Float64).alias(name) for name in WISHES],
+    )  # fmt: skip
+    return pl.concat([of_limits, of_decisions]).sort(
+        "cost_per_year_more", "site_id", descending=[True, False]
+    )
+
+
+def _priced(
+    sites: pl.DataFrame,
+    units: pl.DataFrame,
+    planned: PlannedSites,
+    replan: Replan,
+    names: _Names,
+    *,
+    bound: pl.Expr,
+    freed: list[pl.Expr],
+) -> pl.DataFrame:
+    bounded = sites.select(bound.alias("bound"))["bound"].to_numpy()
+    addresses = sites["address"].to_numpy()
+    at = np.flatnonzero(np.isin(addresses, addresses[bounded]))
+    if not len(at):
+        return pl.DataFrame(schema=LIMIT_COSTS)
+    some, theirs = _renumbered(sites[at].with_columns(freed), units)
+    without = replan(some, theirs)
+    where = some["address"].to_numpy()
+    sharing = np.bincount(where, bounded[at], where.max() + 1)
+    more = _summed(planned.cost_draws[at] - without.cost_draws, where) / sharing[:, None]
+    calls = _summed((planned.callouts[at] - without.callouts)[:, None], where)[:, 0] / sharing
+    trips = DAYS_PER_YEAR * (1 / planned.visit_days[at] - 1 / without.visit_days)
+    low, high = np.quantile(more, (0.05, 0.95), axis=1)
+    told = (
+        sites[at]
+        .select(
+            "site_id",
+            *((pl.col(column) if column else pl.lit(None)).alias(name) for name, column in names.items()),
+        )
+        .with_columns(
+            visit_interval_days=planned.visit_days[at].astype(np.int64),
+            visit_interval_days_without=without.visit_days.astype(np.int64),
+            trips_per_year_more=trips / sharing[where],
+            callouts_per_year_more=calls[where],
+            cost_per_year_more=more.mean(axis=1)[where],
+            low=low[where],
+            high=high[where],
+        )
+    )
+    return told.filter(pl.Series(bounded[at])).select(
+        pl.col(name).cast(kind) for name, kind in LIMIT_COSTS.items()
+    )
+
+
+def _renumbered(sites: pl.DataFrame, units: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return some sites and their units with addresses and places counted from 0 again."""
+    sites = sites.with_columns(
+        address=pl.col("address").rank("dense").cast(pl.Int64) - 1,
+        site_row=pl.int_range(pl.len(), dtype=pl.Int64),
+    )
+    places = sites.select("site_id", "address", "site_row", "site_limit_days")
+    theirs = units.drop("address", "site_row", "site_limit_days")
+    theirs = theirs.join(places, on="site_id", maintain_order="left")
+    return sites, theirs.sort("address", "site_row", "component", "slot")
+
+
+def _summed(values: FloatArray, address: npt.NDArray[np.int64]) -> FloatArray:
+    """Return the sums over the sites of each address, (addresses, D)."""
+    total = np.zeros((int(address.max()) + 1, values.shape[1]))
+    np.add.at(total, address, values)
+    return total

@@ -1,0 +1,241 @@
+"""The weeks ahead: in which week each address is visited, levelled, within what each crew can do."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from typing import Final
+
+import polars as pl
+
+from fleetstats.advice.moves import Window, moved_window
+
+#: How far ahead weeks are planned; a site visited more often than that has several rows.
+WEEKS_AHEAD: Final = 26
+#: Where a crew has too much to do, a visit may come this share of its visit interval before its window.
+EARLIER_SHARE: Final = 0.25
+CALENDAR: Final = {
+    "site_id": pl.String, "visit": pl.Int64, "crew": pl.String, "book_from": pl.Date,
+    "no_later_than": pl.Date, "week": pl.Date, "stops": pl.Float64, "moved": pl.String, "fits": pl.Boolean,
+}  # fmt: skip
+LOAD: Final = {
+    "crew": pl.String, "week": pl.Date, "stops": pl.Float64, "most_stops": pl.Float64,
+    "over": pl.Float64, "moved_earlier": pl.Int64,
+}  # fmt: skip
+_NO_LIMIT: Final = 3652.0
+_WEEK: Final = timedelta(days=7)
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One visit of one address: its window, how urgent it is (0 first), and what moved it there."""
+
+    address: str
+    sites: tuple[str, ...]
+    crew: str
+    visit: int
+    begins: date
+    ends: date
+    visit_days: float
+    visit_limit_days: float
+    urgency: int
+    risk: float
+    blocked: frozenset[int]
+    moved: str = ""
+    soonest: date = date.min
+
+
+@dataclass(slots=True)
+class _Weeks:
+    """Stops placed so far, by crew and week."""
+
+    most: float
+    as_of: date
+    count: dict[tuple[str, date], int] = field(default_factory=lambda: defaultdict(int))
+
+    def full(self, crew: str, week: date) -> bool:
+        return self.count[crew, week] >= self.most
+
+    def of(self, begins: date, ends: date) -> list[date]:
+        """Return the first days of the weeks that a window touches."""
+        first, last = ((day - self.as_of).days // 7 for day in (begins, ends))
+        return [self.as_of + step * _WEEK for step in range(first, last + 1)]
+
+
+def calendar(
+    *,
+    due: pl.DataFrame,
+    sites: pl.DataFrame,
+    intervals: pl.DataFrame,
+    as_of: date,
+    lateness_days: float,
+    stops_per_week: float | None,
+    blocked_months: Mapping[str, frozenset[int]],
+) -> pl.DataFrame:
+    """Return the week in which each site is visited, over the half year from `as_of`.
+
+    Urgent visits come first, in the week of `as_of`. The others are placed in order of their last day, each
+    in the emptiest week of its window. Where all weeks of a window are full, it is moved earlier, by up to a
+    quarter of its visit interval; where those are full too it stays in its own window and does not fit. A
+    later visit of the same site follows its interval after the week planned.
+
+    Parameters
+    ----------
+    due : polars frame
+        site_id, visit_from, visit_by, urgency, chance_already_spent, moved.
+    sites : polars frame
+        site_id, crew, address_id (null = an address of its own).
+    intervals : polars frame
+        site_id, visit_interval_days.
+    as_of : date
+    lateness_days : float
+        How late visits happen: the width of later windows.
+    stops_per_week : float or None
+        The most stops of one crew in a week; None = no bound.
+    blocked_months : mapping
+        Site -> months without planned visits.
+
+    Returns
+    -------
+    polars frame
+        site_id, visit (1 = the next), crew, book_from, no_later_than, week (its first day; weeks are
+        counted from as-of), stops (1 shared by
+        the sites of an address), moved (why it is not on its own day; null = it is), fits (false = its
+        crew has too much to do in all of its weeks).
+    """
+    held = _Weeks(math.inf if stops_per_week is None else max(stops_per_week, 1.0), as_of)
+    end = as_of + WEEKS_AHEAD * _WEEK
+    waiting = _first_stops(due, sites, intervals, blocked_months, lateness_days)
+    rows: list[tuple[object, ...]] = []
+    while waiting:
+        # later visits wait for the week of the visit before: all that are known now are placed first
+        later = []
+        for stop in sorted(waiting, key=_order):
+            week, told, fits = _place(stop, held)
+            held.count[stop.crew, week] += 1
+            share = 1.0 / len(stop.sites)
+            rows += [
+                (site, stop.visit, stop.crew or None, stop.begins, stop.ends, week, share, told or None, fits)
+                for site in stop.sites
+            ]
+            on = stop.begins if week <= stop.begins < week + _WEEK else week
+            following = _following(stop, on, int(lateness_days))
+            if following.begins < end:
+                later.append(following)
+        waiting = later
+    frame = pl.DataFrame(rows, schema=CALENDAR, orient="row")
+    return frame.sort("week", "crew", "book_from", "site_id", "visit")
+
+
+def weekly_load(planned: pl.DataFrame, *, as_of: date, stops_per_week: float | None) -> pl.DataFrame:
+    """Return the stops of each crew in each week ahead, empty weeks too.
+
+    Parameters
+    ----------
+    planned : polars frame
+        A `calendar`.
+    as_of : date
+    stops_per_week : float or None
+
+    Returns
+    -------
+    polars frame
+        crew, week, stops, most_stops (null = no bound), over (stops beyond it), moved_earlier (stops brought
+        forward into that week).
+    """
+    weeks = pl.DataFrame({"week": [as_of + step * _WEEK for step in range(WEEKS_AHEAD)]})
+    crews = planned.select("crew").unique().sort("crew", nulls_last=True)
+    most = pl.lit(stops_per_week, pl.Float64)
+    counted = planned.group_by("crew", "week").agg(
+        pl.col("stops").sum().round(6),
+        moved_earlier=((pl.col("moved") == "crew_full") * pl.col("stops")).sum().round().cast(pl.Int64),
+    )
+    return (
+        crews.join(weeks, how="cross")
+        .join(counted, on=["crew", "week"], how="left", nulls_equal=True, maintain_order="left")
+        .with_columns(pl.col("stops").fill_null(0.0), pl.col("moved_earlier").fill_null(0), most_stops=most)
+        .with_columns(over=(pl.col("stops") - pl.col("most_stops")).clip(0.0).fill_null(0.0))
+        .select(pl.col(name).cast(kind) for name, kind in LOAD.items())
+    )
+
+
+def _first_stops(
+    due: pl.DataFrame,
+    sites: pl.DataFrame,
+    intervals: pl.DataFrame,
+    blocked_months: Mapping[str, frozenset[int]],
+    lateness_days: float,
+) -> list[Stop]:
+    """Return the next visit of every address."""
+    if "address_id" not in sites.columns:
+        sites = sites.with_columns(address_id=pl.lit(None, pl.String))
+    if "crew" not in sites.columns:
+        sites = sites.with_columns(crew=pl.lit(None, pl.String))
+    limit = pl.col("visit_deadline_days").min().fill_null(math.inf) - lateness_days
+    days = intervals.group_by("site_id").agg(pl.col("visit_interval_days").min(), visit_limit_days=limit)
+    key = pl.coalesce(pl.lit("a ") + pl.col("address_id"), pl.lit("s ") + pl.col("site_id"))
+    found = (
+        due.join(sites.select("site_id", "crew", "address_id"), on="site_id")
+        .join(days, on="site_id")
+        .group_by(key.alias("address"))
+        .agg(
+            pl.col("site_id").unique().sort(),
+            pl.col("crew").sort(nulls_last=True).first(),
+            pl.col("visit_from", "visit_by", "visit_interval_days", "visit_limit_days", "urgency").min(),
+            risk=pl.col("chance_already_spent").max().fill_null(0.0),
+            moved=pl.col("moved").sort(nulls_last=True).first(),
+        )
+        .sort("address")
+    )
+    return [
+        Stop(
+            row["address"], tuple(row["site_id"]), row["crew"] or "", 1, row["visit_from"], row["visit_by"],
+            float(row["visit_interval_days"]), row["visit_limit_days"], row["urgency"], row["risk"],
+            frozenset[int]().union(*(blocked_months.get(site, ()) for site in row["site_id"])),
+            row["moved"] or "",
+        )
+        for row in found.iter_rows(named=True)
+    ]  # fmt: skip
+
+
+def _order(stop: Stop) -> tuple[object, ...]:
+    return (min(stop.urgency, 2), stop.ends, -stop.risk, stop.address)
+
+
+def _place(stop: Stop, held: _Weeks) -> tuple[date, str, bool]:
+    """Return the week of a stop, what moved it, and whether its crew can do it then."""
+    own = held.of(stop.begins, stop.ends)
+    if stop.urgency < 2:
+        return own[0], stop.moved, not held.full(stop.crew, own[0])
+    open_weeks = [week for week in own if not held.full(stop.crew, week)]
+    if open_weeks:
+        return _emptiest(open_weeks, stop.crew, held), stop.moved, True
+    first = max(stop.begins - timedelta(days=int(stop.visit_days * EARLIER_SHARE)), held.as_of, stop.soonest)
+    earlier = [
+        week
+        for week in held.of(first, stop.begins)
+        if not held.full(stop.crew, week) and not {week.month, (week + _WEEK).month} & stop.blocked
+    ]
+    if earlier and earlier[-1] < own[0]:
+        return earlier[-1], "crew_full", True
+    return _emptiest(own, stop.crew, held), stop.moved, False
+
+
+def _emptiest(weeks: Sequence[date], crew: str, held: _Weeks) -> date:
+    return min(weeks, key=lambda week: (held.count[crew, week], week))
+
+
+def _following(stop: Stop, on: date, lateness_days: int) -> Stop:
+    """Return the visit after one made `on` that day: its interval on, out of blocked months."""
+    begins = on + timedelta(days=int(stop.visit_days))
+    last = on + timedelta(days=min(stop.visit_limit_days, _NO_LIMIT))
+    ends = begins + timedelta(days=lateness_days)
+    window = Window(begins, ends, last, last + timedelta(days=lateness_days), stop.visit_days, on)
+    window = moved_window(window, as_of=on, blocked=stop.blocked, arrival=None, lateness_days=lateness_days)
+    return replace(
+        stop, visit=stop.visit + 1, begins=window.begins, ends=window.ends, urgency=2, risk=0.0,
+        moved=window.moved, soonest=on + _WEEK,
+    )  # fmt: skip

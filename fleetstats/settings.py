@@ -33,6 +33,8 @@ CALLOUT_CAUSES = (
 )  # fmt: skip
 #: What may count as the end of a life: never "good" or "unknown"; "expired" is a planned removal.
 END_CONDITIONS = ("loaded", "blocked", "scaled", "failed", "leaking", "damaged")
+#: What passes by itself; fittings that it touched are flagged, and can be left out of the lives.
+PASSING_CHANGES = ("tank_cleaned", "gutters_cleaned", "vacant", "hauled_water", "drought", "ash")
 RENEWING_ACTIONS = ("fitted", "replaced", "cleaned")
 
 #: Where a component wears under the UV unit's duty: only ever shortened by money (advice, limit 4).
@@ -81,6 +83,7 @@ class Settings:
     blocked_months: tuple[int, ...] = ()
     blocked_months_at: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     contact: str = ""
+    changes_left_out: tuple[str, ...] = ()
     components: Mapping[str, ComponentSettings] = field(default_factory=dict)
     origin: Mapping[str, str] = field(default_factory=dict)
 
@@ -157,6 +160,8 @@ UNITS: Mapping[str, str] = MappingProxyType(
         "blocked_months": "list of months 1-12 without planned visits; earlier ones only for a hard limit",
         "blocked_months_at": 'months of one site in place of those: { "H-004" = [12, 1] }',
         "contact": "text: whom the customer calls; printed on the customer's sheet",
+        "changes_left_out": "list of passing changes whose fittings no life counts: "
+        + ", ".join(PASSING_CHANGES),
         "planned_cost": "money: part and labour at a planned visit",
         "end_conditions": "list of findings that mean the life is over: " + ", ".join(END_CONDITIONS),
         "callout_causes": "list of call-out causes that announce the failure: " + ", ".join(CALLOUT_CAUSES),
@@ -290,6 +295,7 @@ _FLEET_RULES: Mapping[str, Rule] = {
     "blocked_months": months(),
     "blocked_months_at": months_by_site(),
     "contact": Rule("text", text),
+    "changes_left_out": words(PASSING_CHANGES),
 }
 _COMPONENT_RULES: Mapping[str, Rule] = {
     "planned_cost": number(0, above=True),

@@ -297,6 +297,8 @@ class Store:
             orient="row",
         )  # fmt: skip
         self.stage("component_rules", rules)
+        left_out = pl.DataFrame({"kind": settings.changes_left_out}, schema={"kind": pl.String})
+        self.stage("changes_left_out", left_out)
         lists = {
             "end_conditions": ("condition", {k.name: k.end_conditions for k in kinds}),
             "end_causes": ("cause", {k.name: k.callout_causes for k in kinds}),

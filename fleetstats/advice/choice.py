@@ -163,6 +163,33 @@ def plan_cost(plans: PricedPlans, chosen: Chosen) -> FloatArray:
     return np.asarray(np.take_along_axis(own, chosen.every_n[:, None] - 1, axis=1)[:, 0])
 
 
+def unless_within(plans: PricedPlans, chosen: Chosen, seen: Chosen, seen_days: FloatArray) -> Chosen:
+    """Return `seen`, with `chosen` in its place at addresses where that stays within the ages seen anyway."""
+    interval = plans.weeks[chosen.week_at][plans.address] * WEEK * chosen.every_n
+    within = np.ones(len(chosen.week_at), dtype=np.bool_)
+    np.logical_and.at(within, plans.address, interval <= seen_days)
+    return Chosen(
+        np.where(within, chosen.week_at, seen.week_at),
+        np.where(within[plans.address], chosen.every_n, seen.every_n),
+    )
+
+
+def shifted_cost(
+    plans: PricedPlans, allowed_visit: BoolArray, chosen: Chosen, *, most_days: FloatArray, weeks_on: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return what each unit (units,) and each address's trips (addresses,) cost a year some weeks on.
+
+    Units take their cheapest n there; inf where the visit interval is not among those looked at, crosses the
+    hard limit `most_days` (addresses,), or leaves a unit no n within its limits.
+    """
+    wanted = plans.weeks[chosen.week_at] + weeks_on
+    at = np.clip(np.searchsorted(plans.weeks, wanted), 0, len(plans.weeks) - 1)
+    there = (plans.weeks[at] == wanted) & (wanted * WEEK <= most_days)
+    cost = _own(np.where(allowed_visit, plans.unit_cost, np.inf), plans, at).min(axis=1)
+    trips = plans.trip_cost[np.arange(len(at)), at]
+    return np.where(there[plans.address], cost, np.inf), np.where(there, trips, np.inf)
+
+
 def _own(cost: FloatArray, plans: PricedPlans, week_at: IntArray) -> FloatArray:
     """Return each unit's costs at its address's visit interval, (units, n)."""
     return np.asarray(cost[np.arange(len(plans.address)), week_at[plans.address]])

@@ -22,7 +22,8 @@ IntArray = npt.NDArray[np.int64]
 class PlannedSites:
     """Figures of each site, arrays (sites,); `cost` holds mean, low, high of money a year, (sites, 3).
 
-    `cost_draws` holds the plan's cost a year in each draw of what is unknown, (sites, D).
+    `cost_sooner` and `cost_later` hold the cost with visits a month sooner and later; not finite where that
+    may not be. `cost_draws` holds the plan's cost a year in each draw of what is unknown, (sites, D).
     `together` holds, for each batch of sites and draw, their summed cost, today's, call-outs and today's,
     (batches, 4, D): draws share what is unknown of the whole fleet, so sums must be taken within a draw.
     """
@@ -36,12 +37,17 @@ class PlannedSites:
     saving_seen: FloatArray
     saving_projected: FloatArray
     cost_draws: FloatArray
+    cost_sooner: FloatArray
+    cost_later: FloatArray
     together: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class PlannedUnits:
-    """Figures of each unit, arrays (units,); `failure_chance` is mean, low, high (units, 3); nan = none."""
+    """Figures of each unit, arrays (units,); `failure_chance` is mean, low, high (units, 3); nan = none.
+
+    `failure_chance_away` is the chance at an interval a month shorter and a month longer, (units, 2).
+    """
 
     visit_days: FloatArray
     every_n: IntArray
@@ -49,6 +55,7 @@ class PlannedUnits:
     limited_by: npt.NDArray[np.object_]
     failure_chance: FloatArray
     failure_chance_current: FloatArray
+    failure_chance_away: FloatArray
     cost: FloatArray
     cost_current: FloatArray
     held: npt.NDArray[np.bool_]
@@ -110,6 +117,8 @@ def plan_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
             high_current=planned.cost_current[:, 2],
             saving_seen=planned.saving_seen,
             saving_projected=planned.saving_projected,
+            cost_per_year_month_sooner=_finite(planned.cost_sooner),
+            cost_per_year_month_later=_finite(planned.cost_later),
         )
         .with_columns(sites.select(kept))
     )
@@ -174,6 +183,8 @@ def interval_frame(
         failure_chance_low=_known(planned.failure_chance[:, 1]),
         failure_chance_high=_known(planned.failure_chance[:, 2]),
         failure_chance_current=_known(planned.failure_chance_current),
+        failure_chance_month_sooner=_known(planned.failure_chance_away[:, 0]),
+        failure_chance_month_later=_known(planned.failure_chance_away[:, 1]),
         cost_per_year=_known(planned.cost),
         cost_per_year_current=_known(planned.cost_current),
         hard_limit_days=_known(np.where(np.isfinite(hard), hard, np.nan)),
@@ -235,6 +246,11 @@ def _with_evidence(out: pl.DataFrame, levels: pl.DataFrame) -> pl.DataFrame:
         .with_columns(evidence=evidence)
         .drop("_held", "level")
     )
+
+
+def _finite(values: FloatArray) -> pl.Series:
+    """Return the values with what is not finite told as null."""
+    return _known(np.where(np.isfinite(values), values, np.nan))
 
 
 def _known(values: FloatArray) -> pl.Series:

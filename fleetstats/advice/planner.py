@@ -17,6 +17,8 @@ from fleetstats.advice.choice import (
     cheapest,
     plan_cost,
     preferred,
+    shifted_cost,
+    unless_within,
 )
 from fleetstats.advice.decisions import WISHES, by_address, name_decisions, wished_weeks
 from fleetstats.advice.evidence import DUE_LIST_ONLY
@@ -31,6 +33,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 _UNITS_AT_ONCE = 4000
 _TAILS = (0.05, 0.95)
+#: A month either way of the plan, in whole weeks, is priced beside it.
+MONTH_WEEKS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +151,14 @@ class Planner:
         seen_days = np.minimum(limit_days, np.maximum(self._seen[there], shortest))
         seen_ok = allowed_visits(weeks=self._weeks, limit_days=seen_days, longest_only=self._held[there])
         seen = cheapest(plans, week_ok, seen_ok)
-        seen = _unless_within(plans, chosen, seen, seen_days)
-        return self._look(batch, chosen, limited_by, self._saved_beyond(plans, batch, chosen, seen))
+        seen = unless_within(plans, chosen, seen, seen_days)
+        away = [
+            self._dearer(
+                plans, batch, chosen, shifted_cost(plans, visit_ok, chosen, most_days=most, weeks_on=step)
+            )
+            for step in (-MONTH_WEEKS, MONTH_WEEKS)
+        ]
+        return self._look(batch, chosen, limited_by, self._saved_beyond(plans, batch, chosen, seen), away)
 
     def _usual_weeks(self) -> BoolArray:
         days = self._weeks * WEEK
@@ -244,10 +254,18 @@ class Planner:
 
     def _saved_beyond(self, plans: PricedPlans, batch: _Batch, chosen: Chosen, seen: Chosen) -> FloatArray:
         """Return how much more a year the best plan within the ages seen would cost each site, (sites,)."""
-        dearer = plan_cost(plans, seen) - plan_cost(plans, chosen)
-        of_units = np.bincount(self._site[batch.there] - batch.first_site, dearer, len(batch.sites))
         rows = np.arange(batch.addresses)
-        of_trips = plans.trip_cost[rows, seen.week_at] - plans.trip_cost[rows, chosen.week_at]
+        trips = plans.trip_cost[rows, seen.week_at]
+        return self._dearer(plans, batch, chosen, (plan_cost(plans, seen), trips))
+
+    def _dearer(
+        self, plans: PricedPlans, batch: _Batch, chosen: Chosen, other: tuple[FloatArray, FloatArray]
+    ) -> FloatArray:
+        """Return how much more a year each site costs at other costs of units and trips, (sites,)."""
+        units, trips = other
+        dearer = units - plan_cost(plans, chosen)
+        of_units = np.bincount(self._site[batch.there] - batch.first_site, dearer, len(batch.sites))
+        of_trips = trips - plans.trip_cost[np.arange(batch.addresses), chosen.week_at]
         at = self._site_address[batch.sites] - batch.first_address
         return np.asarray(of_units + of_trips[at] / self._sharing[batch.sites])
 
@@ -261,7 +279,12 @@ class Planner:
     # -- look at what was chosen, draw by draw --------------------------------------------------------
 
     def _look(
-        self, batch: _Batch, chosen: Chosen, limited_by: list[str], saved_beyond: FloatArray
+        self,
+        batch: _Batch,
+        chosen: Chosen,
+        limited_by: list[str],
+        saved_beyond: FloatArray,
+        away: list[FloatArray],
     ) -> tuple[PlannedSites, PlannedUnits]:
         units, sites = batch.units, batch.sites
         site_visit = self._weeks[chosen.week_at][self._site_address[sites] - batch.first_address] * float(
@@ -279,7 +302,7 @@ class Planner:
             units, today_visit, every_n_today(self._today[units], today_visit), np.full(len(units), np.inf)
         )
         return (
-            self._site_figures(batch, site_visit, plan, today, saved_beyond),
+            self._site_figures(batch, site_visit, plan, today, saved_beyond, away),
             self._unit_figures(units, visit, every_n, names, plan, today),
         )
 
@@ -308,6 +331,7 @@ class Planner:
         plan: YearlyDraws,
         today: YearlyDraws,
         saved_beyond: FloatArray,
+        away: list[FloatArray],
     ) -> PlannedSites:
         def summed(values: FloatArray) -> FloatArray:
             total = np.zeros((len(batch.sites), values.shape[1]))
@@ -332,6 +356,8 @@ class Planner:
             saving_seen=seen,
             saving_projected=saving - seen,
             cost_draws=cost,
+            cost_sooner=cost.mean(axis=1) + away[0],
+            cost_later=cost.mean(axis=1) + away[1],
             together=np.stack(together)[None],
         )
 
@@ -345,9 +371,13 @@ class Planner:
         today: YearlyDraws,
     ) -> PlannedUnits:
         chance, chance_today = np.full((len(units), 3), np.nan), np.full(len(units), np.nan)
+        away = np.full((len(units), 2), np.nan)
+        days = visit_days * every_n
         for prices, at in self._by_component(units):
             rows = self._life_row[units[at]]
-            chance[at] = _mean_low_high(prices.spent_by(rows, visit_days[at] * every_n[at]))
+            chance[at] = _mean_low_high(prices.spent_by(rows, days[at]))
+            for side, step in enumerate((-MONTH_WEEKS * WEEK, MONTH_WEEKS * WEEK)):
+                away[at, side] = prices.spent_by(rows, np.maximum(days[at] + step, 1.0)).mean(axis=1)
             chance_today[at] = prices.spent_by(rows, self._today[units[at]]).mean(axis=1)
         known = self._life_row[units] >= 0
         known &= np.array([name in self._prices for name in self._component[units]], dtype=np.bool_)
@@ -358,21 +388,11 @@ class Planner:
             limited_by=limited_by,
             failure_chance=chance,
             failure_chance_current=chance_today,
+            failure_chance_away=away,
             cost=np.where(known, plan.cost.mean(axis=1), np.nan),
             cost_current=np.where(known, today.cost.mean(axis=1), np.nan),
             held=self._held[units],
         )
-
-
-def _unless_within(plans: PricedPlans, chosen: Chosen, seen: Chosen, seen_days: FloatArray) -> Chosen:
-    """Return `seen`, with `chosen` in its place at addresses where that stays within the ages seen anyway."""
-    interval = plans.weeks[chosen.week_at][plans.address] * WEEK * chosen.every_n
-    within = np.ones(len(chosen.week_at), dtype=np.bool_)
-    np.logical_and.at(within, plans.address, interval <= seen_days)
-    return Chosen(
-        np.where(within, chosen.week_at, seen.week_at),
-        np.where(within[plans.address], chosen.every_n, seen.every_n),
-    )
 
 
 def _mean_low_high(draws: FloatArray) -> FloatArray:

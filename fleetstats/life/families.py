@@ -84,7 +84,7 @@ class Family:
         raise NotImplementedError
 
     def between(self, low: FloatArray, width: FloatArray) -> Between:
-        """Return log P(low < e <= low + width) and its slopes, exact for any width and far into both tails."""
+        """Return log P(low < e <= low + width) and slopes, exact for any width and far into both tails."""
         raise NotImplementedError
 
     def score(self, z: FloatArray) -> FloatArray:

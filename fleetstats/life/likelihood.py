@@ -193,8 +193,8 @@ def _between(
 ) -> tuple[FloatArray, ...]:
     """Return value, slope, curvature (and the rest) of log P(low < e <= low + width).
 
-    Slopes in log sigma are those of a shift, times `low`, plus what the upper end does on its own: written so,
-    no two numbers of the size of 1 / width are subtracted.
+    Slopes in log sigma are those of a shift, times `low`, plus what the upper end does on its own: no two
+    numbers of the size of 1 / width are subtracted.
     """
     within = family.between(low, np.broadcast_to(width, low.shape))
     value, d1, d2, upper = within

@@ -148,7 +148,7 @@ def _shift(moved: pl.DataFrame) -> dict[str, object]:
 
 
 def _readings(component: str, relations: Relations, settings: Settings) -> list[_Reading]:
-    """Return the readings that change anything, priors off last."""
+    """Return the readings that change anything, those without priors and without records last."""
     own = relations.spells.filter(pl.col("component") == component).sort("spell_id")
     if own.is_empty():
         return []
@@ -156,10 +156,15 @@ def _readings(component: str, relations: Relations, settings: Settings) -> list[
         ("loaded counts as nearly spent", lambda: _loaded_as_nearly_spent(own)),
         ("unknown finding counts as spent", lambda: _unknown_as_spent(own, relations)),
         ("found spent means spent of late", lambda: _found_of_late(own, component, settings)),
+        ("fittings during passing changes left out", lambda: _untouched(own)),
     )
     found = [_Reading(told, *reading()) for told, reading in tried]
     kept = [reading for reading in found if reading.changed]
-    return [*kept, _Reading("records alone, priors off", own, own.height, priors=False)]
+    return [
+        *kept,
+        _Reading("records alone, priors off", own, own.height, priors=False),
+        _Reading("custom alone, records off", _unsaid(own), own.height),
+    ]
 
 
 def _loaded_as_nearly_spent(own: pl.DataFrame) -> tuple[pl.DataFrame, int]:
@@ -192,6 +197,18 @@ def _unknown_as_spent(own: pl.DataFrame, relations: Relations) -> tuple[pl.DataF
     )
     changed = int(own.select(unknown.fill_null(False).sum()).item()) + back.height
     return pl.concat([ended, filled]).sort("spell_id"), changed
+
+
+def _untouched(own: pl.DataFrame) -> tuple[pl.DataFrame, int]:
+    """Without what a drought, ash, an empty house or a cleaning touched, unless nothing else is left."""
+    untouched = own.filter(pl.col("flags").is_null())
+    return (untouched, own.height - untouched.height) if untouched.height else (own, 0)
+
+
+def _unsaid(own: pl.DataFrame) -> pl.DataFrame:
+    """The same fittings, each seen for no time at all: the priors alone speak, of the same kinds of sites."""
+    seen = pl.max_horizontal(pl.col("lower_days"), 1.0)
+    return own.with_columns(lower_days=seen, entry_days=seen, upper_days=pl.lit(float("inf")))
 
 
 def _found_of_late(own: pl.DataFrame, component: str, settings: Settings) -> tuple[pl.DataFrame, int]:

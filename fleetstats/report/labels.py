@@ -60,8 +60,9 @@ LEFT_OUT: Mapping[str, str] = {
     "age_unknown": "in place before the records began, and nobody wrote down since when",
     "component_not_defined": "the settings define no such component",
     "cut_by_refused_row": "a visit that was set aside may have ended it",
-    "nothing_known": "nobody has looked at it yet",
-    "spent_at_first_look": "already spent when the records began",
+    "nothing_known": "nobody noted its condition, neither in place nor when it came out",
+    "passing_change": "a drought, ash or the like touched it, and the settings leave such out",
+    "spent_at_first_look": "found spent at the very first visit: since when, nobody knows",
     "zero_days": "in and out on the same day",
 }
 GONE: Mapping[str, str] = {"uv_lamp": "dead", "quartz_sleeve": "scaled"}

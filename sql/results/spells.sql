@@ -12,4 +12,5 @@ SELECT
 FROM kept AS k
 LEFT JOIN temp.spell_water AS w USING (spell_id)
 LEFT JOIN temp.passing_changes AS p USING (spell_id)
+WHERE NOT coalesce(p.left_out, false)
 ORDER BY k.spell_id

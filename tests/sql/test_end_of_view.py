@@ -7,6 +7,8 @@ from datetime import date
 
 import pytest
 
+from fleetstats.settings import settings_from
+
 INF = math.inf
 LAMP = "visit_id,component,action,condition\na,uv_lamp,fitted,\n"
 SLEEVE_SEEN = "visit_id,component,action,condition\na,quartz_sleeve,fitted,\nb,quartz_sleeve,inspected,good\n"
@@ -146,6 +148,22 @@ def test_a_passing_change_flags_the_spells_it_touched(fleet, rows, passing):
         visits=FOUR, work=work, changes=f"site_id,changed_on,until,kind\nA,2024-04-01,2024-05-01,{passing}\n"
     )
     assert rows(known.spells, "chapter", "flags") == [(1, None), (1, passing)]
+
+
+def test_the_settings_may_leave_what_a_passing_change_touched_out_of_the_lives(fleet, rows):
+    work = "visit_id,component,action,condition\na,uv_lamp,fitted,\nb,uv_lamp,replaced,expired\n"
+    tables = {
+        "visits": FOUR,
+        "work": work,
+        "changes": "site_id,changed_on,until,kind\nA,2024-04-01,2024-05-01,drought\n",
+    }
+    without = fleet.known(settings=settings_from({"changes_left_out": ["drought", "ash"]}, "t"), **tables)
+    assert rows(without.spells, "flags") == [(None,)]
+    assert rows(without.left_out, "reason", "fitted_on") == [("passing_change", date(2024, 3, 1))]
+    assert rows(without.in_place, "component", "fitted_on") == [("uv_lamp", date(2024, 3, 1))]
+    ash_alone = fleet.known(settings=settings_from({"changes_left_out": ["ash"]}, "t"))
+    assert ash_alone.spells.height == 2
+    assert fleet.known().spells.height == 2
 
 
 def test_a_change_of_a_region_touches_all_its_sites(fleet, rows):

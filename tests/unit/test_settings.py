@@ -54,6 +54,7 @@ def test_the_printed_settings_are_toml_that_reads_back_the_same(tmp_path: Path) 
         ({"trip_cost": "many"}, ["trip_cost", "'many'", "a number"]),
         ({"trip_cost": float("nan")}, ["trip_cost", "nan"]),
         ({"horizon_months": 0}, ["horizon_months", "from 1 to 60"]),
+        ({"changes_left_out": ["roof"]}, ["changes_left_out", "roof", "drought"]),
         ({"component": {"uv_lamp": {"end_conditions": ["good"]}}}, ["end_conditions", "good", "failed"]),
         ({"component": {"uv_lamp": {"end_conditions": ["unknown"]}}}, ["end_conditions", "unknown"]),
         ({"component": {"uv_lamp": {"announced": 1}}}, ["announced", "true or false"]),

@@ -9,8 +9,15 @@ import polars as pl
 import pytest
 
 from fleetstats import pipeline
+from fleetstats.life import Lifetimes, fit_life, weak_priors
 from fleetstats.pipeline.past_costs import PLAN, RULE, _planned_alone
-from fleetstats.pipeline.sensitivity import _found_of_late, _loaded_as_nearly_spent, _unknown_as_spent
+from fleetstats.pipeline.sensitivity import (
+    _found_of_late,
+    _loaded_as_nearly_spent,
+    _unknown_as_spent,
+    _unsaid,
+    _untouched,
+)
 from fleetstats.pipeline.shown import kept_results
 from fleetstats.report.pages.trust import trust_page
 from fleetstats.resources import folder
@@ -40,9 +47,18 @@ def test_the_sensitivity_table_moves_where_it_must(analysed):
         assert loaded["life_ratio"] < 1, "lives read as shorter are shorter"
         assert loaded["spells_changed"] > 0
     assert ("quartz_sleeve", "found spent means spent of late") not in told, "hidden failures bring no notice"
-    assert {component for component, what in told if what == "records alone, priors off"} == set(
-        analysed.table("families")["component"]
-    )
+    for reading in ("records alone, priors off", "custom alone, records off"):
+        assert {component for component, what in told if what == reading} == set(
+            analysed.table("families")["component"]
+        )
+    custom = table.filter(pl.col("assumption") == "custom alone, records off")
+    assert set(custom["problem"]) == {""}, "the priors alone always have an answer"
+    assert custom["life_ratio"].is_between(0.2, 5.0).all()
+    touched = analysed.table("spells").drop_nulls("flags")
+    counted = touched.group_by("component").len()
+    for component, count in counted.iter_rows():
+        assert told[component, "fittings during passing changes left out"]["spells_changed"] == count
+    assert counted.height
     shift = table.drop_nulls("shift_days")
     assert (shift["shift_low_days"] <= shift["shift_high_days"]).all()
     assert (shift["sites"] > 0).all()
@@ -112,6 +128,21 @@ def some_spells() -> pl.DataFrame:
             "entry_days": [0.0] * 4,
         }
     )  # fmt: skip
+
+
+def test_custom_alone_is_the_priors_and_passing_changes_go_by_their_flags() -> None:
+    own = some_spells().with_columns(flags=pl.Series([None, "ash", None, None], dtype=pl.String))
+    less, changed = _untouched(own)
+    assert less["spell_id"].to_list() == [1, 3, 4]
+    assert changed == 1
+    everywhere = own.with_columns(flags=pl.lit("drought"))
+    assert _untouched(everywhere)[1] == 0
+    told = _unsaid(own)
+    lives = Lifetimes(told["lower_days"], told["upper_days"], entry=told["entry_days"], site=["A"] * 4)
+    fit = fit_life(lives, priors=weak_priors(182))
+    # intercept N(log 182, 1), log sigma N(log 0.4, 0.35^2), log tau N(log 0.4, 0.5^2), as documented
+    np.testing.assert_allclose(fit.estimate, [np.log(182), np.log(0.4), np.log(0.4)], atol=1e-6)
+    np.testing.assert_allclose(np.sqrt(np.diag(fit.covariance)), [1.0, 0.35, 0.5], rtol=1e-6)
 
 
 def test_other_readings_by_hand(fleet) -> None:

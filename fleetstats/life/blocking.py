@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fleetstats.life.families import FloatArray
+from fleetstats.life.family import FloatArray
 
 #: Index of each blocking law in dR/dV = k R^n (flow held constant).
 LAWS: Final[dict[str, float]] = {"cake": 0.0, "intermediate": 1.0, "standard": 1.5, "complete": 2.0}
@@ -103,7 +103,7 @@ class Blocking:
         return self.clean_kpa * growth(share, self.limit_kpa / self.clean_kpa, self.index)
 
     def share(self, drop_kpa: npt.ArrayLike) -> FloatArray:
-        """Return the share of life spent at which the expected drop, at the usual flow, is this; 0 if clean."""
+        """Return the share of life spent at which the drop expected at the usual flow is this; 0 if clean."""
         ratio = np.maximum(np.asarray(drop_kpa, dtype=np.float64) / self.clean_kpa, 1.0)
         return share_spent(ratio, self.limit_kpa / self.clean_kpa, self.index)
 

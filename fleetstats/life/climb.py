@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fleetstats.life.families import FloatArray
+from fleetstats.life.family import FloatArray
 
 Objective = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
 

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from fleetstats.errors import LifeError
-from fleetstats.life.families import FloatArray
+from fleetstats.life.family import FloatArray
 
 UNKNOWN = "unknown"
 

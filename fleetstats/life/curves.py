@@ -10,7 +10,7 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.errors import LifeError
-from fleetstats.life.families import FloatArray
+from fleetstats.life.family import FloatArray
 from fleetstats.life.lifetimes import Lifetimes
 
 

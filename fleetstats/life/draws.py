@@ -10,7 +10,8 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.errors import LifeError
-from fleetstats.life.families import FAMILIES, Family, FloatArray
+from fleetstats.life.families import FAMILIES
+from fleetstats.life.family import Family, FloatArray
 
 _CELLS_AT_ONCE = 2_000_000
 

@@ -6,122 +6,16 @@ into both tails: logarithms of small numbers come from series or scaled function
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Final, NamedTuple, TypeVar
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
 from fleetstats.errors import LifeError
+from fleetstats.life.family import Between, Family, FloatArray, log1mexp, log1mexp_of_exp, quiet
 
-FloatArray = npt.NDArray[np.float64]
 _LOG_ROOT_2PI: Final = 0.5 * np.log(2 * np.pi)
 _ROOT_HALF: Final = np.sqrt(0.5)
-_F = TypeVar("_F", bound=Callable[..., object])
-
-
-def _quiet(function: _F) -> _F:
-    """Return the function with overflow silenced: exp(800) = inf and log 0 = -inf are right limits."""
-    return np.errstate(over="ignore", divide="ignore")(function)
-
-
-@_quiet
-def log1mexp(x: FloatArray) -> FloatArray:
-    """Return log(1 - exp(-x)) for x >= 0, exact at both ends.
-
-    References
-    ----------
-    Maechler (2012), "Accurately computing log(1 - exp(-|a|))", equation 7.
-    """
-    return np.where(x < np.log(2), np.log(-np.expm1(-x)), np.log1p(-np.exp(-x)))
-
-
-class Between(NamedTuple):
-    """The log chance of an interval, its slopes as both ends move together, and that of its upper end alone.
-
-    Attributes
-    ----------
-    value, slope, curve : ndarray
-        log P, and its first and second derivative in a shift of the interval.
-    upper : ndarray
-        width times the derivative of log P in the upper end: between 0 and about 1 where widths are small.
-    """
-
-    value: FloatArray
-    slope: FloatArray
-    curve: FloatArray
-    upper: FloatArray
-
-
-class Family:
-    """One life family: the standard distribution of e, with slopes with respect to z.
-
-    Attributes
-    ----------
-    name : str
-    scale_fixed : bool
-        True where sigma is 1 by definition.
-    """
-
-    name: str
-    scale_fixed: bool = False
-
-    def log_sf(self, z: FloatArray) -> FloatArray:
-        """Return log P(e > z)."""
-        raise NotImplementedError
-
-    def log_cdf(self, z: FloatArray) -> FloatArray:
-        """Return log P(e <= z)."""
-        raise NotImplementedError
-
-    def log_pdf(self, z: FloatArray) -> FloatArray:
-        """Return the log density of e at z."""
-        raise NotImplementedError
-
-    def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
-        """Return log P(low < e <= high)."""
-        raise NotImplementedError
-
-    def between(self, low: FloatArray, width: FloatArray) -> Between:
-        """Return log P(low < e <= low + width) and slopes, exact for any width and far into both tails."""
-        raise NotImplementedError
-
-    def score(self, z: FloatArray) -> FloatArray:
-        """Return d log_pdf / dz."""
-        raise NotImplementedError
-
-    def score_slope(self, z: FloatArray) -> FloatArray:
-        """Return d2 log_pdf / dz2."""
-        raise NotImplementedError
-
-    def hazard(self, z: FloatArray) -> FloatArray:
-        """Return density over survival, which is - d log_sf / dz."""
-        raise NotImplementedError
-
-    def hazard_slope(self, z: FloatArray) -> FloatArray:
-        """Return d hazard / dz."""
-        raise NotImplementedError
-
-    def reverse_hazard(self, z: FloatArray) -> FloatArray:
-        """Return density over distribution function, which is d log_cdf / dz."""
-        raise NotImplementedError
-
-    def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
-        """Return d reverse_hazard / dz."""
-        raise NotImplementedError
-
-    def quantile(self, p: FloatArray) -> FloatArray:
-        """Return the z with P(e <= z) = p, for 0 < p < 1."""
-        raise NotImplementedError
-
-    def tails(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return P(e <= z) and P(e > z), each exact to where doubles end."""
-        raise NotImplementedError
-
-    def density(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the density at z and its slope."""
-        raise NotImplementedError
 
 
 class Weibull(Family):
@@ -129,27 +23,27 @@ class Weibull(Family):
 
     name = "weibull"
 
-    @_quiet
+    @quiet
     def log_sf(self, z: FloatArray) -> FloatArray:
         """Return log P(e > z) = - exp(z)."""
         return -np.exp(z)
 
-    @_quiet
+    @quiet
     def log_cdf(self, z: FloatArray) -> FloatArray:
         """Return log P(e <= z); for small z it is z itself, long after exp(z) has underflowed."""
-        return _log1mexp_of_exp(z)
+        return log1mexp_of_exp(z)
 
-    @_quiet
+    @quiet
     def log_pdf(self, z: FloatArray) -> FloatArray:
         """Return z - exp(z)."""
         return z - np.exp(z)
 
-    @_quiet
+    @quiet
     def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Return log P(low < e <= high) from the difference of cumulative hazards."""
-        return -np.exp(low) + _log1mexp_of_exp(high + log1mexp(high - low))
+        return -np.exp(low) + log1mexp_of_exp(high + log1mexp(high - low))
 
-    @_quiet
+    @quiet
     def between(self, low: FloatArray, width: FloatArray) -> Between:
         """Return log P and slopes from the hazard H gathered in between: - exp(low) + log(1 - exp(-H)).
 
@@ -163,30 +57,30 @@ class Weibull(Family):
         before = np.exp(low)
         wide = np.where(width > 0, width, 1.0)
         return Between(
-            -before + _log1mexp_of_exp(log_gathered),
+            -before + log1mexp_of_exp(log_gathered),
             r - before,
             r * short - before,
             r * wide / -np.expm1(-wide),
         )
 
-    @_quiet
+    @quiet
     def score(self, z: FloatArray) -> FloatArray:
         """Return 1 - exp(z)."""
         return 1 - np.exp(z)
 
-    @_quiet
+    @quiet
     def score_slope(self, z: FloatArray) -> FloatArray:
         """Return - exp(z)."""
         return -np.exp(z)
 
-    @_quiet
+    @quiet
     def hazard(self, z: FloatArray) -> FloatArray:
         """Return exp(z)."""
         return np.exp(z)
 
     hazard_slope = hazard
 
-    @_quiet
+    @quiet
     def reverse_hazard(self, z: FloatArray) -> FloatArray:
         """Return exp(z) / expm1(exp(z))."""
         x = np.exp(np.minimum(z, 30.0))  # from z = 7 on the ratio is exactly 0
@@ -201,13 +95,13 @@ class Weibull(Family):
         """Return log(-log(1 - p))."""
         return np.log(-np.log1p(-p))
 
-    @_quiet
+    @quiet
     def tails(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return 1 - exp(-exp(z)) and exp(-exp(z))."""
         x = np.exp(np.minimum(z, 30.0))
         return -np.expm1(-x), np.exp(-x)
 
-    @_quiet
+    @quiet
     def density(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return exp(z - exp(z)) and its slope."""
         x = np.exp(np.minimum(z, 30.0))
@@ -248,7 +142,7 @@ class LogNormal(Family):
         log_chance: FloatArray = near + log1mexp(np.maximum(near - far, 0.0))
         return log_chance
 
-    @_quiet
+    @quiet
     def between(self, low: FloatArray, width: FloatArray) -> Between:
         """Return log P and slopes; of a narrow interval those of the density at its middle.
 
@@ -330,7 +224,7 @@ class LogLogistic(Family):
         """Return log P(low < e <= high) = log[(e^high - e^low) / ((1 + e^low)(1 + e^high))]."""
         return special.log_expit(high) + special.log_expit(-low) + log1mexp(high - low)
 
-    @_quiet
+    @quiet
     def between(self, low: FloatArray, width: FloatArray) -> Between:
         """Return log P and slopes: log_cdf(high) + log_sf(low) and a term of the width alone."""
         high = low + width
@@ -401,9 +295,3 @@ def family_called(name: str) -> Family:
         return FAMILIES[name]
     except KeyError:
         raise LifeError(f"family {name!r} is not known; accepted: {', '.join(FAMILIES)}") from None
-
-
-def _log1mexp_of_exp(log_x: FloatArray) -> FloatArray:
-    """Return log(1 - exp(-x)) from log x, so that an x too small for a double is still told from 0."""
-    x = np.exp(log_x)
-    return np.where(log_x < -30, log_x - 0.5 * x, log1mexp(x))

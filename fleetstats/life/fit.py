@@ -10,7 +10,8 @@ import polars as pl
 
 from fleetstats.errors import LifeError
 from fleetstats.life.climb import Summit, climb, curvature
-from fleetstats.life.families import Family, FloatArray, family_called
+from fleetstats.life.families import family_called
+from fleetstats.life.family import Family, FloatArray
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.lifetimes import Lifetimes
@@ -279,7 +280,7 @@ def on_fit_scale(scaling: Scaling, estimate: FloatArray) -> FloatArray:
     given[:p, :p] = scaling.to_given
     away = estimate.copy()
     away[0] -= scaling.centre
-    return np.linalg.solve(given, away)
+    return np.asarray(np.linalg.solve(given, away), dtype=np.float64)
 
 
 def _evidence(log_posterior: float, summit: Summit, prior: ScaledPrior) -> float:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fleetstats.errors import LifeError
 from fleetstats.life.blocking import Blocking
-from fleetstats.life.families import FloatArray
+from fleetstats.life.family import FloatArray
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.soft_terms import FOREVER
 
@@ -131,8 +131,8 @@ class GaugeCells:
 def fine_edges(lower: FloatArray, upper: FloatArray) -> FloatArray:
     """Return the edges of fine cells over where each life may end, log days, shape (n, cells + 1).
 
-    Still good at `lower`: narrow cells just beyond it, the last one open. Ended by `upper`: even cells down to
-    a twentieth of it, and one below.
+    Still good at `lower`: narrow cells just beyond it, the last one open. Ended by `upper`: even cells down
+    to a twentieth of it, and one below.
     """
     with np.errstate(divide="ignore"):
         low, high = np.log(lower), np.log(upper)
@@ -216,7 +216,7 @@ def merged(edges: FloatArray, heights: FloatArray, kept: int = KEPT) -> tuple[Fl
     Within a merged cell the height varies little, so that the mean over it will do. Cells that are left over
     have no width.
     """
-    n, fine = heights.shape
+    n = heights.shape[0]
     width = np.minimum(np.diff(edges, axis=1), 1.0)
     steps = np.abs(np.diff(np.sqrt(heights), axis=1))
     walked = np.concatenate([np.zeros((n, 1)), np.cumsum(steps, axis=1)], axis=1)

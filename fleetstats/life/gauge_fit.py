@@ -18,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetstats.life.blocking import Blocking
-from fleetstats.life.families import FloatArray, family_called
+from fleetstats.life.families import family_called
+from fleetstats.life.family import FloatArray
 from fleetstats.life.fit import fit_life, on_fit_scale, scaled_prior
 from fleetstats.life.gauge_cells import GaugeReadings, gauge_cells
 from fleetstats.life.gauge_lesson import Lesson, lesson_of, settled_shares
@@ -223,7 +224,7 @@ class _Climb:
 def _first(readings: GaugeReadings, limit_kpa: float) -> Blocking:
     """Return a law to begin with: the lower readings are taken for clean ones."""
     alone = readings.drop_kpa[~readings.other_kpa.any(axis=1)]
-    clean = float(np.quantile(alone, 0.1)) if alone.size >= 10 else Blocking.clean_kpa
+    clean = float(np.quantile(alone, 0.1)) if alone.size >= 10 else float(np.exp(_PRIOR_MEAN[0]))
     return Blocking(limit_kpa, clean_kpa=float(np.clip(clean, 2.0, limit_kpa / 3)))
 
 

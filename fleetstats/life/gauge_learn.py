@@ -1,10 +1,10 @@
 """Learns how each component blocks from its fleet's gauges: readings of one housing, and of all in line.
 
-A reading across all stages is the sum of theirs, so what the others took must be known to tell what one took.
-Components are therefore learned twice: first each from readings of its own housing (and of lines in which it
-stands alone), then with the readings across all, where what the others took is a few equally likely drops from
-their first fit, their age and what is known of their own lives. There the chain is cut: a third round would use
-each such reading again for what it has already told.
+A reading across all stages is the sum of theirs, so what the others took must be known to tell what one
+took. Components are therefore learned twice: first each from readings of its own housing (and of lines in
+which it stands alone), then with the readings across all, where what the others took is a few equally likely
+drops from their first fit, their age and what is known of their own lives. There the chain is cut: a third
+round would use each such reading again for what it has already told.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ import numpy as np
 import polars as pl
 
 from fleetstats.life.blocking import Blocking
-from fleetstats.life.families import FAMILIES, FloatArray
+from fleetstats.life.families import FAMILIES
+from fleetstats.life.family import FloatArray
 from fleetstats.life.fit import fit_life
 from fleetstats.life.gauge_cells import GaugeCells, GaugeReadings, gauge_cells
 from fleetstats.life.gauge_fit import GaugeFit, fit_gauges, usable
@@ -211,7 +212,8 @@ def _drops(blocking: Blocking, fit: LifeFit, life: np.ndarray, age: FloatArray) 
             end = np.exp(np.clip(centre + fit.sigma * family.quantile(1 - left), low, high))
             found.append(np.where(life < 0, 0.0, age / end))
     drops = np.sort(blocking.drop(np.stack(found, axis=1)), axis=1)
-    return drops.reshape(life.size, ATOMS, -1).mean(axis=2)
+    atoms: FloatArray = drops.reshape(life.size, ATOMS, -1).mean(axis=2)
+    return atoms
 
 
 def _as_readings(rows: pl.DataFrame, other_kpa: FloatArray | None, usual_flow: float) -> GaugeReadings:
@@ -247,7 +249,7 @@ class _Some:
 
 
 def _some_sites(lives: Lifetimes, readings: GaugeReadings) -> _Some:
-    """Return lives and readings of sites evenly over the records, so many that the law is told well enough."""
+    """Return lives and readings of sites evenly over the records, enough of them to tell the law well."""
     read = np.unique(readings.life[readings.life >= 0]).size
     step = -(-read // LEARNED_FROM)
     if step <= 1:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetstats.life.blocking import Blocking
-from fleetstats.life.families import Family, FloatArray
+from fleetstats.life.family import Family, FloatArray
 from fleetstats.life.gauge_cells import GaugeReadings, fine_log_densities, read_lives
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.soft_terms import end_chances

@@ -9,7 +9,8 @@ import numpy.typing as npt
 
 from fleetstats.life.blocking import Blocking
 from fleetstats.life.draws import LifeDraws
-from fleetstats.life.families import FAMILIES, FloatArray
+from fleetstats.life.families import FAMILIES
+from fleetstats.life.family import FloatArray
 from fleetstats.life.gauge_cells import GaugeReadings, IntArray, fine_edges, fine_middles, log_density_on
 from fleetstats.life.soft_terms import end_chances
 
@@ -53,14 +54,15 @@ class Ends:
         before = np.where(cell > 0, below[row, np.maximum(cell - 1, 0)], 0.0)
         inside = np.clip((p - before) / np.maximum(self.chance[row, cell], 1e-300), 0.0, 1.0)
         width = np.minimum(self.edges[row, cell + 1] - self.edges[row, cell], 1.0)
-        return np.exp(self.edges[row, cell] + inside * width)
+        age: FloatArray = np.exp(self.edges[row, cell] + inside * width)
+        return age
 
     def take(self, rows: IntArray) -> Ends:
         """Return the ends of some of the units."""
         return Ends(self.edges[rows], self.chance[rows])
 
     def given(self, age_days: FloatArray, log_density: FloatArray, edges: FloatArray) -> FloatArray:
-        """Return the chance of each new cell for units that reach an age, were something read that then says so.
+        """Return the chance of each new cell for units that reach an age, were this read then.
 
         Parameters
         ----------
@@ -140,7 +142,7 @@ def change_at(
     most_chance: float,
     grid_kpa: FloatArray,
 ) -> FloatArray:
-    """Return the lowest drop, read at an age, from which a unit is spent by `until_days` with too high a chance.
+    """Return the lowest drop, read at an age, that makes being spent by `until_days` too likely.
 
     Parameters
     ----------

@@ -12,7 +12,8 @@ import polars as pl
 from scipy import special
 
 from fleetstats.errors import LifeError
-from fleetstats.life.families import FAMILIES, FloatArray
+from fleetstats.life.families import FAMILIES
+from fleetstats.life.family import FloatArray
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.site_effect import NodeWeights

@@ -12,7 +12,7 @@ import polars as pl
 
 from fleetstats.errors import LifeError
 from fleetstats.life.coding import Coding, learn_coding
-from fleetstats.life.families import FloatArray
+from fleetstats.life.family import FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False, init=False)

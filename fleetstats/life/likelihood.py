@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fleetstats.life.families import Family, FloatArray
+from fleetstats.life.family import Family, FloatArray
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.soft_terms import soft_terms

@@ -13,7 +13,8 @@ from scipy import special
 
 from fleetstats.errors import LifeError
 from fleetstats.life.draws import LifeDraws
-from fleetstats.life.families import FAMILIES, FloatArray
+from fleetstats.life.families import FAMILIES
+from fleetstats.life.family import FloatArray
 from fleetstats.life.fit import fit_life
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.life_fit import LifeFit

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from fleetstats.life.curves import cumulative_incidence
-from fleetstats.life.families import FloatArray
+from fleetstats.life.family import FloatArray
 
 #: Ages at which the share is kept.
 GRID_DAYS = 14.0

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fleetstats.life.families import FloatArray
+from fleetstats.life.family import FloatArray
 from fleetstats.life.lifetimes import Lifetimes
 
 

@@ -19,10 +19,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse, special
 
-from fleetstats.life.families import Family, FloatArray
+from fleetstats.life.family import Family, FloatArray
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
-from fleetstats.life.likelihood import Order, SpellRows, SpellTerms, spell_rows, spell_terms
+from fleetstats.life.likelihood import Order, SpellTerms, spell_rows, spell_terms
 
 # Rows worked on at once: small enough that (rows, nodes) arrays stay in the processor's cache.
 _BLOCK_ROWS = 4096
@@ -304,7 +304,7 @@ def _settle(terms: SpellTerms) -> SpellTerms:
 
 
 def _site_slopes(block: SiteBlock, weights: NodeWeights, terms: SpellTerms) -> tuple[FloatArray, FloatArray]:
-    """Return the slopes of each site's log integrand at its nodes, (sites, nodes, q), and over them, (sites, q)."""
+    """Return slopes of each log integrand at its nodes, (sites, nodes, q), and over them, (sites, q)."""
     p, q = block.rows.design.shape[1], block.rows.design.shape[1] + 2
     slope = np.empty((block.count, weights.share.shape[1], q))
     for j, column in enumerate(block.columns):

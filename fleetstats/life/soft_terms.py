@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from fleetstats.life.families import Family, FloatArray
+from fleetstats.life.family import Family, FloatArray
 
 #: Log days further than this from every age stand for 0 and for ever.
 FOREVER = 60.0
@@ -82,7 +82,10 @@ def _add(
 def _of_logarithm(
     total: FloatArray, sums: list[FloatArray], sigma: float | FloatArray
 ) -> tuple[FloatArray, ...]:
-    """Return value and slopes of log L from L and its sums; d z / d location = -1/sigma, d z / d log sigma = -z."""
+    """Return value and slopes of log L from L and its sums.
+
+    d z / d location = -1/sigma, d z / d log sigma = -z.
+    """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         value = np.log(total)
         if not sums:

@@ -14,7 +14,8 @@ from fleetstats.intake.accept import LoadReport
 from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
-from fleetstats.pipeline.gauges import gauge_tables, units_now
+from fleetstats.pipeline.gauge_units import units_now
+from fleetstats.pipeline.gauges import gauge_tables
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft

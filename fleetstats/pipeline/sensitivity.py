@@ -60,8 +60,9 @@ def sensitivity(
 ) -> pl.DataFrame:
     """Return how far intervals move under each other reading, one row a component and reading that matters.
 
-    Gauge readings are left out of all of them. Refitted in the family that weighs most, and planned again, at up to `SITES` sites; what is compared with
-    is planned from that family and those draws too, so that the reading is all that differs.
+    Gauge readings are left out of all of them. Refitted in the family that weighs most, and planned again, at
+    up to `SITES` sites; what is compared with is planned from that family and those draws too, so that the
+    reading is all that differs.
 
     Parameters
     ----------

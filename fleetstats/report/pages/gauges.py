@@ -1,4 +1,4 @@
-"""What pressure gauges say, in the reader's words: how far a cartridge had come, at what number to change it."""
+"""What pressure gauges say, in the reader's words: how far a cartridge had come, when to change it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _DOUBT = "If the gauge is doubtful, change it."
 
 
 def stop_words(results: Results) -> dict[str, str]:
-    """Return, for each site with a number of its own, at what drop each cartridge is changed at the next visit."""
+    """Return, for each site with a number of its own, the drop at which each cartridge is changed."""
     lines: dict[str, list[str]] = {}
     for row in results.at_stop.iter_rows(named=True):
         lines.setdefault(row["site_id"], []).append(_stop_line(results.display, row))
@@ -25,8 +25,8 @@ def _stop_line(display: Display, row: Row) -> str:
     lasts = words.chance(row["lasts_chance"])
     if not row["component"]:
         return (
-            f"Across all filters together: change them at {row['change_at_kpa']:.0f} kPa or more, tap running; "
-            f"below it they last to the visit after, {lasts}."
+            f"Across all filters together: change them at {row['change_at_kpa']:.0f} kPa or more, "
+            f"tap running; below it they last to the visit after, {lasts}."
         )
     name = labels.component(display, row["component"], row["slot"] or "")
     if row["why"] == "calendar":
@@ -34,8 +34,8 @@ def _stop_line(display: Display, row: Row) -> str:
     if row["change_at_kpa"] is None:
         return f"{name}: change it; even a clean reading does not promise that it lasts to the visit after."
     return (
-        f"{name}: change it at {row['change_at_kpa']:.0f} kPa or more across its housing, tap running; below it "
-        f"lasts to the visit after, {lasts}."
+        f"{name}: change it at {row['change_at_kpa']:.0f} kPa or more across its housing, tap running; "
+        f"below it lasts to the visit after, {lasts}."
     )
 
 
@@ -72,7 +72,7 @@ def visit_words(row: Row | None, display: Display) -> str:
 
 
 def expected(rows: list[Row], display: Display) -> Expected | None:
-    """Return the expected course of the drop for the drawing: of the unit read across its own housing last."""
+    """Return the expected drop for the drawing: of the unit read across its own housing last."""
     own = [row for row in rows if not row["across_all"] and not row["doubtful"] and row["days"]]
     if not own:
         return None
@@ -80,7 +80,8 @@ def expected(rows: list[Row], display: Display) -> Expected | None:
     shown = display.components.get(row["component"])
     return Expected(
         labels.component(display, row["component"], row["slot"] or ""),
-        row["fitted_on"], tuple(row["days"]), tuple(row["kpa"]), tuple(row["low_kpa"]), tuple(row["high_kpa"]),
+        row["fitted_on"],
+        tuple(row["days"]), tuple(row["kpa"]), tuple(row["low_kpa"]), tuple(row["high_kpa"]),
         row["expected_end"], shown.pressure_limit_kpa if shown else None,
     )  # fmt: skip
 

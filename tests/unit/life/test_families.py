@@ -5,7 +5,8 @@ import pytest
 from scipy import stats
 
 from fleetstats.errors import LifeError
-from fleetstats.life.families import FAMILIES, family_called, log1mexp
+from fleetstats.life.families import FAMILIES, family_called
+from fleetstats.life.family import log1mexp
 
 LAWS = {
     "weibull": stats.gumbel_l,

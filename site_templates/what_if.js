@@ -116,7 +116,7 @@
   const LEFT = 52, RIGHT = 388, TOP = 22, BOTTOM = 190;
   function draw(svg, found) {
     const shape = (tag, props, text) => {
-      const node = document.createElementNS("http://www.w3.org/2000/svg", tag);
+      const node = document.createElementNS(svg.namespaceURI, tag);
       for (const [name, value] of Object.entries(props)) node.setAttribute(name, value);
       if (text !== undefined) node.textContent = text;
       return node;

@@ -10,12 +10,12 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.decisions import WISHES
-from fleetstats.advice.plan_frames import PlannedSites
+from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits
 from fleetstats.advice.terms import DAYS_PER_YEAR
 
 FloatArray = npt.NDArray[np.float64]
 #: Plans sites and their units, in the order of their addresses.
-Replan = Callable[[pl.DataFrame, pl.DataFrame], PlannedSites]
+Replan = Callable[[pl.DataFrame, pl.DataFrame], tuple[PlannedSites, PlannedUnits]]
 
 LIMIT_COSTS: Final = {
     "site_id": pl.String, "kind": pl.String, "max_days": pl.Float64, "source": pl.String,
@@ -91,28 +91,23 @@ def _priced(
     if not len(at):
         return pl.DataFrame(schema=LIMIT_COSTS)
     some, theirs = _renumbered(sites[at].with_columns(freed), units)
-    without = replan(some, theirs)
+    without, _ = replan(some, theirs)
     where = some["address"].to_numpy()
     sharing = np.bincount(where, bounded[at], where.max() + 1)
     more = _summed(planned.cost_draws[at] - without.cost_draws, where) / sharing[:, None]
     calls = _summed((planned.callouts[at] - without.callouts)[:, None], where)[:, 0] / sharing
     trips = DAYS_PER_YEAR * (1 / planned.visit_days[at] - 1 / without.visit_days)
     low, high = np.quantile(more, (0.05, 0.95), axis=1)
-    told = (
-        sites[at]
-        .select(
-            "site_id",
-            *((pl.col(column) if column else pl.lit(None)).alias(name) for name, column in names.items()),
-        )
-        .with_columns(
-            visit_interval_days=planned.visit_days[at].astype(np.int64),
-            visit_interval_days_without=without.visit_days.astype(np.int64),
-            trips_per_year_more=trips / sharing[where],
-            callouts_per_year_more=calls[where],
-            cost_per_year_more=more.mean(axis=1)[where],
-            low=low[where],
-            high=high[where],
-        )
+    known = ((pl.col(column) if column else pl.lit(None)).alias(name) for name, column in names.items())
+    told = sites[at].select("site_id", *known)
+    told = told.with_columns(
+        visit_interval_days=planned.visit_days[at].astype(np.int64),
+        visit_interval_days_without=without.visit_days.astype(np.int64),
+        trips_per_year_more=trips / sharing[where],
+        callouts_per_year_more=calls[where],
+        cost_per_year_more=more.mean(axis=1)[where],
+        low=low[where],
+        high=high[where],
     )
     return told.filter(pl.Series(bounded[at])).select(
         pl.col(name).cast(kind) for name, kind in LIMIT_COSTS.items()

@@ -101,7 +101,7 @@ def _out_of_blocked(window: Window, as_of: date, blocked: frozenset[int], latene
     while before.month in blocked:
         before -= day
     # so soon after the last visit another one would not carry the site through the blocked months either
-    soonest = max(window.last + day * math.ceil(window.visit_days / 2), as_of)
+    soonest = max(window.last + day * max(math.ceil(window.visit_days / 2), 7), as_of)
     if before < soonest:
         return replace(window, moved="in_blocked")
     begins = max(before - day * lateness_days, soonest)

@@ -61,6 +61,12 @@ class PlannedUnits:
     held: npt.NDArray[np.bool_]
 
 
+def mean_low_high(draws: FloatArray) -> FloatArray:
+    """Return mean, 5 % and 95 % point over draws, (rows, 3)."""
+    low, high = np.quantile(draws, (0.05, 0.95), axis=1)
+    return np.stack([draws.mean(axis=1), low, high], axis=1)
+
+
 def saving_at_ages_seen(saving: FloatArray, saved_beyond: FloatArray) -> FloatArray:
     """Return the part of each site's saving that rests on ages already seen, (sites,); the rest is projected.
 

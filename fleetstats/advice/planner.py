@@ -23,7 +23,13 @@ from fleetstats.advice.choice import (
 from fleetstats.advice.decisions import WISHES, by_address, name_decisions, wished_weeks
 from fleetstats.advice.evidence import DUE_LIST_ONLY
 from fleetstats.advice.limits import Limits, name_binding, with_soft_limits
-from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits, joined, saving_at_ages_seen
+from fleetstats.advice.plan_frames import (
+    PlannedSites,
+    PlannedUnits,
+    joined,
+    mean_low_high,
+    saving_at_ages_seen,
+)
 from fleetstats.advice.prices import ComponentPrices, YearlyDraws, every_n_today
 from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK, ComponentTerms, VisitTerms
 
@@ -32,7 +38,6 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 _UNITS_AT_ONCE = 4000
-_TAILS = (0.05, 0.95)
 #: A month either way of the plan, in whole weeks, is priced beside it.
 MONTH_WEEKS = 4
 
@@ -351,8 +356,8 @@ class Planner:
             visit_days_current=today_visit,
             callouts=callouts.mean(axis=1),
             callouts_current=callouts_today.mean(axis=1),
-            cost=_mean_low_high(cost),
-            cost_current=_mean_low_high(cost_today),
+            cost=mean_low_high(cost),
+            cost_current=mean_low_high(cost_today),
             saving_seen=seen,
             saving_projected=saving - seen,
             cost_draws=cost,
@@ -375,7 +380,7 @@ class Planner:
         days = visit_days * every_n
         for prices, at in self._by_component(units):
             rows = self._life_row[units[at]]
-            chance[at] = _mean_low_high(prices.spent_by(rows, days[at]))
+            chance[at] = mean_low_high(prices.spent_by(rows, days[at]))
             for side, step in enumerate((-MONTH_WEEKS * WEEK, MONTH_WEEKS * WEEK)):
                 away[at, side] = prices.spent_by(rows, np.maximum(days[at] + step, 1.0)).mean(axis=1)
             chance_today[at] = prices.spent_by(rows, self._today[units[at]]).mean(axis=1)
@@ -393,9 +398,3 @@ class Planner:
             cost_current=np.where(known, today.cost.mean(axis=1), np.nan),
             held=self._held[units],
         )
-
-
-def _mean_low_high(draws: FloatArray) -> FloatArray:
-    """Return mean, 5 % and 95 % point over draws, (rows, 3)."""
-    low, high = np.quantile(draws, _TAILS, axis=1)
-    return np.stack([draws.mean(axis=1), low, high], axis=1)

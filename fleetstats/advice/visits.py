@@ -148,15 +148,12 @@ def plan_visits(
 
     of_sites, of_units = planned(sites, units)
     intervals = with_limit_source(interval_frame(units, limits, levels, of_units), sites)
-    plans = plan_frame(sites, of_sites)
     priced = PricedFleet(sites, units, limits, prices, levels, weeks, components, terms)
-    found = VisitPlans(plans, intervals, levels, totals_frame(of_sites), priced)
-    if not price_limits:
-        return found
-    costs = limit_costs(
-        sites=sites, units=units, planned=of_sites, replan=lambda some, theirs: planned(some, theirs)[0]
-    )
-    return replace(found, limit_costs=costs)
+    found = VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(of_sites), priced)
+    if price_limits:
+        costs = limit_costs(sites=sites, units=units, planned=of_sites, replan=planned)
+        found = replace(found, limit_costs=costs)
+    return found
 
 
 def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> npt.NDArray[np.int64]:

@@ -181,9 +181,8 @@ def _fit_sites(
 ) -> tuple[Summit, NodeWeights | None]:
     """Return the fit with a site effect and its node weights, None for these if tau goes to 0."""
     p = scaling.design.shape[1]
-    integral = SiteIntegral(
-        lives, scaling.design, scaling.centre, family, min(nodes or _SCREENING_NODES, _SCREENING_NODES), cells
-    )
+    few = min(nodes or _SCREENING_NODES, _SCREENING_NODES)
+    integral = SiteIntegral(lives, scaling.design, scaling.centre, family, few, cells)
     keep = np.delete(np.arange(p + 2), p) if family.scale_fixed else np.arange(p + 2)
 
     def spread(theta: FloatArray) -> tuple[float, float]:
@@ -196,15 +195,13 @@ def _fit_sites(
         return prior.add(theta, value, gradient[keep], hessian[np.ix_(keep, keep)])
 
     def stop(theta: FloatArray) -> bool:
-        sigma, tau = spread(theta)
-        return bool(tau < _NO_EFFECT * sigma or sigma < np.exp(_LEAST_LOG_SIGMA))
+        return _ran_off(*spread(theta))
 
     longest = np.append(np.full(p, 3.0), [1.0, 1.5])[keep]
     screened = climb(objective, start, longest, stop=stop, tolerance=1e-6)
     if stop(screened.theta):
         return screened, None
-    few = len(lives) <= (_FEW_LIVES if cells is None else _FEW_LIVES_READ)
-    count, theta = nodes or (31 if few else 15), screened.theta
+    count, theta = nodes or _first_nodes(len(lives), cells), screened.theta
     while True:
         integral.use_nodes(count)
         summit = climb(objective, theta, longest, stop=stop)
@@ -215,6 +212,15 @@ def _fit_sites(
         if nodes is not None or count >= _MOST_NODES or integral.agrees(weights, theta[:p], *spread(theta)):
             return summit, weights
         count = 2 * count + 1
+
+
+def _ran_off(sigma: float, tau: float) -> bool:
+    """Return whether sites do not differ, or nothing does: no maximum lies there."""
+    return bool(tau < _NO_EFFECT * sigma or sigma < np.exp(_LEAST_LOG_SIGMA))
+
+
+def _first_nodes(lives: int, cells: GaugeCells | None) -> int:
+    return 31 if lives <= (_FEW_LIVES if cells is None else _FEW_LIVES_READ) else 15
 
 
 def _result(

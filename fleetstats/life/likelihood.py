@@ -106,24 +106,28 @@ def spell_rows(
     low = np.concatenate(
         [(lives.entry if sign < 0 else lives.lower)[g] for sign, (_, g) in zip(signs, groups, strict=True)]
     )
-    high = np.where(np.isinf(lives.upper[order]), 1.0, lives.upper[order])
-    # the logarithm of an interval's width, exact however narrow it is
-    inside = (low > 0) & (high > low)
-    width = np.log1p(np.where(inside, (high - low) / np.where(inside, low, 1.0), 0.0))
-    log_low = np.log(np.where(low > 0, low, 1.0)) - centre
+    log_low, log_high = _log_ages(low, lives.upper[order], centre)
     sign_of_row = np.repeat(signs, [group.size for _, group in groups])
     return SpellRows(
         parts=parts,
         low=log_low,
-        high=np.where(
-            inside, log_low + np.maximum(width, 4 * np.spacing(np.abs(log_low))), np.log(high) - centre
-        ),
+        high=log_high,
         design=design[order],
         weight=sign_of_row * lives.weight[order],
         site=lives.site_code[order],
         edges=np.empty((0, 0)) if cells is None else cells.edges[place[read]] - centre,
         heights=np.empty((0, 0)) if cells is None else cells.heights[place[read]],
     )
+
+
+def _log_ages(low: FloatArray, upper: FloatArray, centre: float) -> tuple[FloatArray, FloatArray]:
+    """Return both ends of each row as logs less `centre`; an interval keeps its width however narrow."""
+    high = np.where(np.isinf(upper), 1.0, upper)
+    inside = (low > 0) & (high > low)
+    width = np.log1p(np.where(inside, (high - low) / np.where(inside, low, 1.0), 0.0))
+    log_low = np.log(np.where(low > 0, low, 1.0)) - centre
+    least = 4 * np.spacing(np.abs(log_low))
+    return log_low, np.where(inside, log_low + np.maximum(width, least), np.log(high) - centre)
 
 
 def spell_terms(

@@ -60,19 +60,17 @@ def at_stop(
         if not set(terms.callout_causes) <= _ONLY_PRESSURE:
             by_age |= (rows["action"] == "replace").to_numpy()
         why = np.where(by_age, "calendar", np.where(drop <= 0, "always", "gauge"))
+        from_kpa = np.where(why == "gauge", np.minimum(drop, limit), np.nan)
         middle = np.maximum(units.ends.take(unit).quantile(0.5), age)
-        found.append(
-            rows.select(
-                *KEY,
-                expected_kpa=pl.Series(units.gauge.blocking.drop(age / middle)),
-                change_at_kpa=pl.Series(np.where(why == "gauge", np.minimum(drop, limit), np.nan)).fill_nan(
-                    None
-                ),
-                lasts_chance=pl.lit(LASTS),
-                why=pl.Series(why.astype(str), dtype=pl.String),
-                readings=pl.lit(len(units.gauge.readings), pl.Int64),
-            )
+        told = rows.select(
+            *KEY,
+            expected_kpa=pl.Series(units.gauge.blocking.drop(age / middle)),
+            change_at_kpa=pl.Series(from_kpa).fill_nan(None),
+            lasts_chance=pl.lit(LASTS),
+            why=pl.Series(why.astype(str), dtype=pl.String),
+            readings=pl.lit(len(units.gauge.readings), pl.Int64),
         )
+        found.append(told)
     by_housing = pl.concat(found).sort(KEY)
     return pl.concat([by_housing, _across_all(relations, by_housing)]).drop("expected_kpa")
 

@@ -22,7 +22,7 @@ from fleetstats.advice.terms import MOST_VISITS
 from tests.properties.test_advice import AS_OF, Case, lamp_rating, random_case, site_limit
 
 pytestmark = pytest.mark.slow
-FLEETS = 150
+FLEETS = 100
 
 
 class AnyPrices:

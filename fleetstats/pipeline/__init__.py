@@ -25,6 +25,7 @@ from fleetstats.pipeline.printed import list_tables, replay_words, summary, writ
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
 from fleetstats.pipeline.shown import kept_results, settings_table
+from fleetstats.pipeline.since_last import earlier_intervals, since_last
 from fleetstats.pipeline.what_if import what_if_tables
 from fleetstats.report import write_site
 from fleetstats.resources import folder
@@ -160,6 +161,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "stock_past": past,
         **_looked_back(back),
         "sensitivity": shifts,
+        **since_last(earlier_intervals(store, as_of=day), plan.visits.intervals, relations, settings),
     }
     store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
     return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)

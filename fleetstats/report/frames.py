@@ -159,6 +159,17 @@ _STARRED: Mapping[str, Columns] = {
         "measure*": TEXT, "plan": REAL, "plan_low": REAL, "plan_high": REAL, "current": REAL,
         "current_low": REAL, "current_high": REAL,
     },
+    "plan_changes": {
+        "site_id*": TEXT, "component": TEXT, "slot": TEXT, "interval_before_days*": REAL,
+        "interval_days*": REAL, "spells_more": COUNT, "failures_more": COUNT, "reason*": TEXT, "since*": DAY,
+    },
+    "earlier_intervals": {"site_id*": TEXT, "as_of*": DAY},
+    "decisions_paid": {
+        "site_id*": TEXT, "decided_on*": DAY, "decision*": TEXT, "visit_interval_days": REAL,
+        "days_before": COUNT, "callouts_before": COUNT, "visits_before": COUNT, "cost_per_year_before": REAL,
+        "days_after": COUNT, "callouts_after": COUNT, "visits_after": COUNT, "cost_per_year_after": REAL,
+        "callout_ratio": REAL, "ratio_low": REAL, "ratio_high": REAL, "verdict*": TEXT,
+    },
     "fixes": {
         "site_id*": TEXT, "callouts_per_year": REAL, "cost_per_year": REAL, "cost_per_year_like": REAL,
         "worth_per_year": REAL, "worth_low": REAL, "worth_high": REAL,

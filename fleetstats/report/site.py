@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.util
 import shutil
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -157,10 +157,8 @@ def _tables(page: Any) -> Iterator[Table]:
         for held in value if isinstance(value, tuple) else (value,):
             if isinstance(held, Table):
                 yield held
-            elif hasattr(held, "numbers"):
-                yield held.numbers
-            elif hasattr(held, "table"):
-                yield held.table
+            elif is_dataclass(held):
+                yield from _tables(held)
 
 
 def _write_assets(press: Press, place: Path) -> None:

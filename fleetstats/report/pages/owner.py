@@ -10,6 +10,7 @@ from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import money, parts
 from fleetstats.report.pages.parts import Fact, Head
+from fleetstats.report.pages.since import SinceLast, since_last
 from fleetstats.report.pages.what_if import WhatIf, what_if
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
@@ -40,6 +41,7 @@ class OwnerPage:
     money_told: str
     savings: tuple[Fact, ...]
     what_if: WhatIf
+    since: SinceLast
     plans: Table
 
 
@@ -67,6 +69,7 @@ def owner_page(results: Results) -> OwnerPage:
         money_told=sums_told,
         savings=money.savings(results),
         what_if=what_if(results),
+        since=since_last(results),
         plans=money.plan_table(results),
     )
 

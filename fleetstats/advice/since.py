@@ -1,0 +1,233 @@
+"""What has changed since the analysis before, and whether intervals that were decided on have paid."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Final
+
+import polars as pl
+
+from fleetstats.advice.decisions import FIXING
+from fleetstats.advice.terms import DAYS_PER_YEAR, WEEK
+
+#: Columns of `intervals` that are held against the next analysis.
+HELD_AGAINST: Final = (
+    "site_id", "component", "slot", "visit_interval_days", "interval_days", "limited_by", "spells",
+    "failures",
+)  # fmt: skip
+CHANGES_SCHEMA: Final[Mapping[str, type[pl.DataType]]] = {
+    "site_id": pl.String, "component": pl.String, "slot": pl.String, "interval_before_days": pl.Float64,
+    "interval_days": pl.Float64, "spells_more": pl.Int64, "failures_more": pl.Int64, "reason": pl.String,
+    "since": pl.Date,
+}  # fmt: skip
+PAID_SCHEMA: Final[Mapping[str, type[pl.DataType]]] = {
+    "site_id": pl.String, "decided_on": pl.Date, "decision": pl.String, "visit_interval_days": pl.Float64,
+    "days_before": pl.Int64, "callouts_before": pl.Int64, "visits_before": pl.Int64,
+    "cost_per_year_before": pl.Float64, "days_after": pl.Int64, "callouts_after": pl.Int64,
+    "visits_after": pl.Int64, "cost_per_year_after": pl.Float64, "callout_ratio": pl.Float64,
+    "ratio_low": pl.Float64, "ratio_high": pl.Float64, "verdict": pl.String,
+}  # fmt: skip
+#: So long before a decision its site is looked at, and so long after it nothing is said yet.
+LOOK_BACK_DAYS, SHORTEST_AFTER_DAYS = 730, 182
+_PLACE = ("site_id", "component", "slot")
+
+
+def plan_changes(
+    *, before: pl.DataFrame, now: pl.DataFrame, since: date, other_settings: bool
+) -> pl.DataFrame:
+    """Return the intervals that are no longer what they were, by a week or more.
+
+    Parameters
+    ----------
+    before, now : polars frame
+        The table `intervals` of both analyses: columns `HELD_AGAINST`.
+    since : date
+        As-of date of the analysis before.
+    other_settings : bool
+        The settings are not what they were.
+
+    Returns
+    -------
+    polars frame
+        Columns of `CHANGES_SCHEMA`; component null: the interval between visits of the site. reason:
+        settings, limit (another limit binds), records_here (new fittings or findings at this site),
+        records_elsewhere.
+        Places that only one analysis knows are no change.
+    """
+    both = (
+        before.select(HELD_AGAINST)
+        .join(now.select(HELD_AGAINST), on=list(_PLACE), suffix="_now", maintain_order="left")
+        .with_columns(
+            (pl.col("spells_now") - pl.col("spells")).alias("spells_more"),
+            (pl.col("failures_now") - pl.col("failures")).alias("failures_more"),
+            (pl.col("limited_by") != pl.col("limited_by_now")).fill_null(False).alias("bound_anew"),
+        )
+    )
+    of_site = both.group_by("site_id", maintain_order=True).agg(
+        pl.lit(None, pl.String).alias("component"),
+        pl.lit("").alias("slot"),
+        pl.col("visit_interval_days", "visit_interval_days_now").first(),
+        pl.col("spells_more", "failures_more").sum(),
+        pl.col("bound_anew").any(),
+    )
+    visits = of_site.rename({"visit_interval_days": "was", "visit_interval_days_now": "is"})
+    units = both.rename({"interval_days": "was", "interval_days_now": "is"}).select(visits.columns)
+    return (
+        pl.concat([visits, units], how="vertical_relaxed")
+        .filter((pl.col("was").cast(pl.Float64) - pl.col("is").cast(pl.Float64)).abs() >= WEEK)
+        .with_columns(
+            interval_before_days=pl.col("was"),
+            interval_days=pl.col("is"),
+            reason=_reason(other_settings),
+            since=pl.lit(since),
+        )
+        .sort("site_id", "component", "slot", nulls_last=False)
+        .select(pl.col(name).cast(kind) for name, kind in CHANGES_SCHEMA.items())
+    )
+
+
+def _reason(other_settings: bool) -> pl.Expr:
+    here = (pl.col("spells_more") != 0) | (pl.col("failures_more") != 0)
+    return (
+        pl.when(pl.lit(other_settings))
+        .then(pl.lit("settings"))
+        .when(pl.col("bound_anew"))
+        .then(pl.lit("limit"))
+        .when(here.fill_null(False))
+        .then(pl.lit("records_here"))
+        .otherwise(pl.lit("records_elsewhere"))
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Time:
+    """A stretch of time at one site: its days, call-outs and planned visits."""
+
+    days: int
+    callouts: int
+    visits: int
+
+    def cost(self, trip_cost: float, callout_cost: float) -> float | None:
+        if self.days <= 0:
+            return None
+        return (self.visits * trip_cost + self.callouts * callout_cost) * DAYS_PER_YEAR / self.days
+
+
+def decisions_paid(
+    *,
+    decisions: pl.DataFrame,
+    visits: pl.DataFrame,
+    as_of: date,
+    trip_cost: float,
+    callout_cost: float,
+) -> pl.DataFrame:
+    """Return, for each interval accepted or on trial, its site's visits before and after the decision.
+
+    Parameters
+    ----------
+    decisions : polars frame
+        site_id, decided_on, decision, visit_interval_days.
+    visits : polars frame
+        site_id, visit_date, visit_reason: all visits up to `as_of`.
+    as_of : date
+    trip_cost, callout_cost : float
+        Money; parts are left aside, as they go along with visits.
+
+    Returns
+    -------
+    polars frame
+        Columns of `PAID_SCHEMA`, one row a decision that no later one replaced. Before: up to two years, from
+        the site's first visit on. callout_ratio with its 90 % range (null where nothing can be said): rate of
+        call-outs after over before. verdict: paid, did_not_pay, too_early.
+    """
+    rows = []
+    fixing = decisions.filter(pl.col("decision").is_in(FIXING) & (pl.col("decided_on") <= as_of))
+    latest = fixing.sort("site_id", "decided_on", maintain_order=True).unique(
+        "site_id", keep="last", maintain_order=True
+    )
+    for decision in latest.iter_rows(named=True):
+        own = visits.filter(pl.col("site_id") == decision["site_id"])
+        first, decided = own["visit_date"].min(), decision["decided_on"]
+        if not isinstance(first, date):
+            continue
+        start = max(first, decided - timedelta(days=LOOK_BACK_DAYS))
+        before, after = _stretch(own, start, decided), _stretch(own, decided, as_of)
+        ratio, low, high = callout_ratio(before.callouts, before.days, after.callouts, after.days)
+        costs = before.cost(trip_cost, callout_cost), after.cost(trip_cost, callout_cost)
+        rows.append(
+            (
+                decision["site_id"], decided, decision["decision"], decision["visit_interval_days"],
+                before.days, before.callouts, before.visits, costs[0],
+                after.days, after.callouts, after.visits, costs[1],
+                ratio, low, high, _verdict(before, after, costs, low, high),
+            )
+        )  # fmt: skip
+    return pl.DataFrame(rows, schema=dict(PAID_SCHEMA), orient="row")
+
+
+def _stretch(own: pl.DataFrame, start: date, end: date) -> _Time:
+    """Return what happened after `start` up to `end`; the first visit itself opens the records."""
+    inside = own.filter((pl.col("visit_date") > start) & (pl.col("visit_date") <= end))
+    callouts = inside.filter(pl.col("visit_reason") == "callout").height
+    return _Time(max((end - start).days, 0), callouts, inside.height - callouts)
+
+
+def callout_ratio(
+    before: int, days_before: float, after: int, days_after: float
+) -> tuple[float | None, float | None, float | None]:
+    """Return the rate of call-outs after over that before, and its exact 90 % range; null without call-outs.
+
+    Given their sum, the call-outs after are binomial with p = r t_a / (r t_a + t_b), r the ratio of rates;
+    the range is that of p (Clopper & Pearson 1934) brought back to r.
+
+    Parameters
+    ----------
+    before, after : int
+    days_before, days_after : float
+        Time watched.
+
+    References
+    ----------
+    Przyborowski & Wilenski (1940), Biometrika 31:313 (the conditional test of two Poisson counts).
+    """
+    from scipy.special import betaincinv
+
+    total = before + after
+    if total == 0 or days_before <= 0 or days_after <= 0:
+        return None, None, None
+    low = float(betaincinv(after, before + 1, 0.05)) if after else 0.0
+    high = float(betaincinv(after + 1, before, 0.95)) if before else 1.0
+    scale = days_before / days_after
+
+    def rate(share: float) -> float | None:
+        return share / (1 - share) * scale if share < 1 else None
+
+    return rate(after / total), rate(low), rate(high)
+
+
+def _verdict(
+    before: _Time,
+    after: _Time,
+    costs: tuple[float | None, float | None],
+    low: float | None,
+    high: float | None,
+) -> str:
+    """Return the verdict: time must have passed, and the call-outs must not hide a change to the opposite.
+
+    With fewer trips a decision has paid if costs fell and call-outs did not clearly rise; with more trips,
+    if costs fell and call-outs clearly fell, or else nothing can be told from chance.
+    """
+    if after.days < SHORTEST_AFTER_DAYS or before.days < SHORTEST_AFTER_DAYS or None in costs:
+        return "too_early"
+    cheaper = (costs[1] or 0.0) < (costs[0] or 0.0)
+    rose, fell = low is not None and low > 1.0, high is not None and high < 1.0
+    more_trips = after.visits / after.days > before.visits / before.days
+    if rose or (more_trips and fell and not cheaper):
+        return "did_not_pay"
+    if cheaper and (fell or (not more_trips and high is not None and high < 2.0)):
+        return "paid"
+    if cheaper and not more_trips and before.callouts == after.callouts == 0:
+        return "paid"
+    return "too_early"

@@ -1,0 +1,143 @@
+"""The owner's section on what has changed since the last report, and whether decided intervals paid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import polars as pl
+
+from fleetstats.report import tables, words
+from fleetstats.report.pages import parts
+from fleetstats.report.results import Results
+from fleetstats.report.tables import Column, Table
+
+_DAYS_PER_MONTH: Final = 365.25 / 12
+_REASONS: Final = {
+    "settings": "the settings are not what they were",
+    "limit": "another limit holds it",
+    "records_elsewhere": "records of other sites, which this one is likened to",
+}
+_VERDICTS: Final = {"paid": "paid", "did_not_pay": "did not pay", "too_early": "too early to say"}
+_DECISIONS: Final = {"accepted": "accepted", "trial": "on trial"}
+
+
+@dataclass(frozen=True, slots=True)
+class SinceLast:
+    """The section in words, the visit intervals that changed, and the decisions with what followed."""
+
+    told: str
+    changed: Table
+    paid_told: str
+    paid: Table
+
+
+def since_last(results: Results) -> SinceLast:
+    """Return the section."""
+    changed = results.plan_changes.filter(pl.col("component").is_null())
+    return SinceLast(_told(results, changed), _changed(results, changed), _paid_told(results), _paid(results))
+
+
+def _told(results: Results, changed: pl.DataFrame) -> str:
+    if results.earlier_intervals.is_empty():
+        return "This is the first report from these records: there is none to hold it against."
+    day = words.day(results.earlier_intervals["as_of"][0])
+    sites = results.earlier_intervals["site_id"].n_unique()
+    if changed.is_empty():
+        parts_too = results.plan_changes.height
+        also = f"; {words.counted(parts_too, 'interval')} of single parts did" if parts_too else ""
+        return f"Since the report as of {day} no interval between visits has changed by a week or more{also}."
+    shorter = changed.filter(pl.col("interval_days") < pl.col("interval_before_days")).height
+    return (
+        f"Since the report as of {day} the interval between visits has changed by a week or more at "
+        f"{words.counted(changed.height, 'site')} of {words.whole(sites)}: shorter at {shorter}, "
+        f"longer at {changed.height - shorter}."
+    )
+
+
+def _changed(results: Results, changed: pl.DataFrame) -> Table:
+    names = parts.site_names(results.sites)
+    rows = [
+        (
+            tables.text(names.get(row["site_id"], row["site_id"]), _href(row["site_id"], names)),
+            tables.number(words.weeks(row["interval_before_days"]), row["interval_before_days"]),
+            tables.number(words.weeks(row["interval_days"]), row["interval_days"]),
+            tables.text(words.sentence(_why(row))),
+        )
+        for row in changed.iter_rows(named=True)
+    ]
+    columns = (
+        Column("site", "Site"), Column("interval_before_days", "Before", True),
+        Column("interval_days", "Now", True), Column("reason", "Why", long=True),
+    )  # fmt: skip
+    return Table(
+        "plan-changes", "Intervals between visits that changed", columns, tuple(rows),
+        "No interval between visits changed.", "data/plan-changes.csv",
+    )  # fmt: skip
+
+
+def _why(row: dict[str, Any]) -> str:
+    if row["reason"] != "records_here":
+        return _REASONS[row["reason"]]
+    more, failed = row["spells_more"] or 0, row["failures_more"] or 0
+    told = [words.counted(more, "more fitting", "more fittings")] if more > 0 else []
+    told += [f"{words.whole(failed)} more found spent"] if failed > 0 else []
+    return f"new records here: {words.listed(told)}" if told else "records here were mended"
+
+
+def _paid_told(results: Results) -> str:
+    verdicts = results.decisions_paid["verdict"].to_list()
+    counted = [f"{verdicts.count(name)} {told}" for name, told in _VERDICTS.items() if verdicts.count(name)]
+    return (
+        f"Of {words.counted(len(verdicts), 'decision')}: {words.listed(counted)}. Held against each other "
+        "are up to two years before and all the time after, trips and call-outs at the costs in the "
+        "settings, parts aside. The range of the ratio is what chance alone leaves open."
+    )
+
+
+def _paid(results: Results) -> Table:
+    names = parts.site_names(results.sites)
+    rows = [
+        (
+            tables.text(names.get(row["site_id"], row["site_id"]), _href(row["site_id"], names)),
+            tables.day(row["decided_on"]),
+            tables.text(_DECISIONS.get(row["decision"], row["decision"])),
+            tables.number(words.weeks(row["visit_interval_days"]), row["visit_interval_days"]),
+            tables.text(_counts(row["callouts_before"], row["days_before"])),
+            tables.text(_counts(row["callouts_after"], row["days_after"])),
+            tables.number(_ratio(row), row["callout_ratio"]),
+            tables.number(words.money(row["cost_per_year_before"]), row["cost_per_year_before"]),
+            tables.number(words.money(row["cost_per_year_after"]), row["cost_per_year_after"]),
+            tables.text(_VERDICTS[row["verdict"]]),
+        )
+        for row in results.decisions_paid.iter_rows(named=True)
+    ]
+    currency = results.display.currency
+    columns = (
+        Column("site", "Site"), Column("decided_on", "Decided"), Column("decision", "What"),
+        Column("visit_interval_days", "Interval", True), Column("callouts_before", "Call-outs before"),
+        Column("callouts_after", "Call-outs after"), Column("callout_ratio", "After over before", True),
+        Column("cost_per_year_before", f"A year before, {currency}", True),
+        Column("cost_per_year_after", f"A year after, {currency}", True), Column("verdict", "So"),
+    )  # fmt: skip
+    return Table(
+        "decisions-paid", "Decided intervals, before and after", columns, tuple(rows),
+        "No decided interval is on record.", "data/decisions-paid.csv",
+    )  # fmt: skip
+
+
+def _counts(callouts: int | None, days: int | None) -> str:
+    months = round((days or 0) / _DAYS_PER_MONTH)
+    return f"{words.whole(callouts)} in {words.counted(months, 'month')}"
+
+
+def _ratio(row: dict[str, Any]) -> str:
+    if row["callout_ratio"] is None and row["ratio_low"] is None:
+        return words.UNKNOWN
+    if row["ratio_high"] is None:
+        return f"{words.share(row['ratio_low'])} or more"
+    return f"{words.share(row['callout_ratio'])} ({words.share_range(row['ratio_low'], row['ratio_high'])})"
+
+
+def _href(site_id: str, names: dict[str, str]) -> str:
+    return parts.site_href(site_id) if site_id in names else ""

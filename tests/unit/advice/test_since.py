@@ -1,0 +1,147 @@
+"""What changed since the analysis before, and whether decided intervals paid."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+from scipy.stats import binomtest
+
+from fleetstats.advice.since import callout_ratio, decisions_paid, plan_changes
+
+SINCE, AS_OF = date(2026, 1, 31), date(2026, 6, 30)
+
+
+def intervals(*rows: tuple[str, str, int, int, str, int, int]) -> pl.DataFrame:
+    names = [
+        "site_id",
+        "component",
+        "visit_interval_days",
+        "interval_days",
+        "limited_by",
+        "spells",
+        "failures",
+    ]
+    return pl.DataFrame(rows, schema=names, orient="row").with_columns(slot=pl.lit(""))
+
+
+def changed(before: pl.DataFrame, now: pl.DataFrame, **other: Any) -> list[tuple[object, ...]]:
+    found = plan_changes(before=before, now=now, since=SINCE, other_settings=other.get("settings", False))
+    return found.select("site_id", "component", "interval_before_days", "interval_days", "reason").rows()
+
+
+BEFORE = intervals(
+    ("A", "lamp", 140, 280, "rated_life", 4, 1), ("A", "filter", 140, 140, "cost", 8, 3),
+    ("B", "filter", 182, 182, "cost", 5, 0),
+)  # fmt: skip
+
+
+def test_the_same_plan_is_no_change_nor_are_a_few_days() -> None:
+    assert changed(BEFORE, BEFORE) == []
+    assert changed(BEFORE, BEFORE.with_columns(pl.col("interval_days", "visit_interval_days") + 6)) == []
+
+
+def test_each_change_has_its_reason() -> None:
+    here = intervals(
+        ("A", "lamp", 119, 238, "rated_life", 4, 1), ("A", "filter", 119, 119, "cost", 10, 4),
+        ("B", "filter", 182, 182, "cost", 5, 0),
+    )  # fmt: skip
+    assert changed(BEFORE, here) == [
+        ("A", None, 140.0, 119.0, "records_here"),
+        ("A", "filter", 140.0, 119.0, "records_here"),
+        ("A", "lamp", 280.0, 238.0, "records_elsewhere"),
+    ]
+    assert {row[4] for row in changed(BEFORE, here, settings=True)} == {"settings"}
+    bound = intervals(("B", "filter", 119, 119, "site_limit", 6, 0))
+    assert changed(BEFORE, bound) == [
+        ("B", None, 182.0, 119.0, "limit"), ("B", "filter", 182.0, 119.0, "limit"),
+    ]  # fmt: skip
+    elsewhere = intervals(("B", "filter", 175, 175, "cost", 5, 0), ("C", "filter", 91, 91, "cost", 2, 2))
+    assert [row[:2] + row[4:] for row in changed(BEFORE, elsewhere)] == [
+        ("B", None, "records_elsewhere"), ("B", "filter", "records_elsewhere"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("before", "after"), [(11, 3), (4, 4), (0, 5), (6, 0), (1, 30)])
+def test_the_ratio_of_two_rates_against_the_exact_binomial_interval(before: int, after: int) -> None:
+    # scipy's own Clopper-Pearson interval of the share of call-outs that fell after the decision
+    days_before, days_after = 730.0, 400.0
+    ratio, low, high = callout_ratio(before, days_before, after, days_after)
+    share = binomtest(after, before + after).proportion_ci(0.90, method="exact")
+    scale = days_before / days_after
+    assert low == pytest.approx(share.low / (1 - share.low) * scale)
+    assert high == (None if before == 0 else pytest.approx(share.high / (1 - share.high) * scale))
+    assert ratio == (None if before == 0 else pytest.approx(after / before * scale))
+
+
+def test_without_call_outs_or_time_nothing_is_said_of_the_ratio() -> None:
+    assert callout_ratio(0, 700, 0, 300) == (None, None, None)
+    assert callout_ratio(3, 700, 0, 0) == (None, None, None)
+
+
+def paid(callouts: list[int], planned: list[int], decided: int, *, end: int = 1_000) -> dict[str, Any]:
+    """One site, seen first on day 0; days of its call-outs and planned visits; a decision; the as-of day."""
+    first = date(2023, 1, 1)
+    days = [
+        (0, "commission"),
+        *((day, "callout") for day in callouts),
+        *((day, "routine") for day in planned),
+    ]
+    visits = pl.DataFrame(
+        [("A", first + timedelta(days=day), why) for day, why in days],
+        schema=["site_id", "visit_date", "visit_reason"], orient="row",
+    )  # fmt: skip
+    decisions = pl.DataFrame(
+        [
+            ("A", first + timedelta(days=decided - 200), "refused", 91),
+            ("A", first + timedelta(days=decided), "accepted", 119),
+        ],
+        schema=["site_id", "decided_on", "decision", "visit_interval_days"], orient="row",
+    )  # fmt: skip
+    found = decisions_paid(
+        decisions=decisions, visits=visits, as_of=first + timedelta(days=end), trip_cost=100.0,
+        callout_cost=300.0,
+    )  # fmt: skip
+    assert found.height == 1
+    return found.row(0, named=True)
+
+
+def test_more_trips_that_end_most_call_outs_have_paid() -> None:
+    row = paid(list(range(30, 600, 50)), [180, 360, 540, *range(700, 1000, 60)], 600)
+    assert (row["callouts_before"], row["visits_before"], row["days_before"]) == (12, 3, 600)
+    assert (row["callouts_after"], row["visits_after"], row["days_after"]) == (0, 5, 400)
+    assert row["cost_per_year_before"] == pytest.approx((3 * 100 + 12 * 300) * 365.25 / 600, rel=1e-3)
+    assert row["cost_per_year_after"] == pytest.approx(5 * 100 * 365.25 / 400, rel=1e-3)
+    assert row["ratio_high"] < 1
+    assert row["verdict"] == "paid"
+
+
+def test_little_time_or_few_call_outs_are_too_early_to_say() -> None:
+    soon = paid(list(range(30, 600, 50)), [180, 360, 540], 900)
+    assert soon["verdict"] == "too_early"
+    few = paid([300], [180, 360, 540, *range(700, 1000, 60)], 600)
+    assert few["verdict"] == "too_early"
+
+
+def test_call_outs_that_clearly_rose_have_not_paid() -> None:
+    row = paid([300], [180, 360, 540], 600) | {}
+    assert row["verdict"] == "paid" or row["ratio_high"] is not None
+    rose = paid([300, *range(620, 1000, 40)], [180, 360, 540], 600)
+    assert rose["ratio_low"] > 1
+    assert rose["verdict"] == "did_not_pay"
+
+
+def test_no_decision_no_row() -> None:
+    nothing = pl.DataFrame(
+        schema={
+            "site_id": pl.String,
+            "decided_on": pl.Date,
+            "decision": pl.String,
+            "visit_interval_days": pl.Int64,
+        }
+    )
+    visits = pl.DataFrame(schema={"site_id": pl.String, "visit_date": pl.Date, "visit_reason": pl.String})
+    found = decisions_paid(decisions=nothing, visits=visits, as_of=AS_OF, trip_cost=1.0, callout_cost=1.0)
+    assert found.is_empty()

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from fleetstats.report import tables, words
+from fleetstats.report.pages import parts
 from fleetstats.report.pages.parts import Row
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
@@ -32,10 +33,7 @@ def site_ahead(rows: Sequence[Row]) -> tuple[str, ...]:
 def _line(row: Row) -> str:
     told = f"Week of {words.day(row['week'])}: book from {words.day(row['book_from'])}, "
     told += f"no later than {words.day(row['no_later_than'])}"
-    notes = [MOVED.get(row["moved"], row["moved"].replace("_", " "))] if row["moved"] else []
-    if row["fits"] is False:
-        notes.append("the crew has too much to do in all of these weeks")
-    return f"{told}{words.in_brackets('; '.join(notes))}"
+    return f"{told}{words.in_brackets('; '.join(_notes(row)))}"
 
 
 def load_table(results: Results) -> Table:
@@ -86,9 +84,35 @@ def load_told(results: Results) -> str:
     )
 
 
-def not_fitting(results: Results) -> int:
-    """Return how many sites' next visits do not fit into any week of their window."""
-    return int((results.calendar.filter(pl.col("visit") == 1)["fits"].fill_null(True).not_()).sum())
+def ahead_table(results: Results) -> Table:
+    """Return every visit of the half year ahead: its week, its window, and what moved it, soonest first."""
+    names = parts.site_names(results.sites)
+    rows = [
+        (
+            tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),
+            tables.day(row["week"]),
+            tables.day(row["book_from"]),
+            tables.day(row["no_later_than"]),
+            tables.text(row["crew"]),
+            tables.text("; ".join(_notes(row))),
+        )
+        for row in results.calendar.iter_rows(named=True)
+    ]
+    columns = (
+        Column("site", "Site"), Column("week", "Week from"), Column("book_from", "Book from"),
+        Column("no_later_than", "No later than"), Column("crew", "Crew"), Column("moved", "Remark"),
+    )  # fmt: skip
+    return Table(
+        "weeks-ahead", "Every visit of the half year ahead", columns, tuple(rows),
+        "No visit is placed in the weeks ahead.", "data/weeks-ahead.csv",
+    )  # fmt: skip
+
+
+def _notes(row: Row) -> list[str]:
+    notes = [MOVED.get(row["moved"], row["moved"].replace("_", " "))] if row["moved"] else []
+    if row["fits"] is False:
+        notes.append("the crew has too much to do in all of these weeks")
+    return notes
 
 
 def _stops(value: float) -> str:

@@ -203,7 +203,9 @@ def _would_change(known: _Known, row: Row) -> str:
     if held in _FIXED:
         return _FIXED[held]
     if held == "rated_life":
-        return f"Nothing in the records: the rated life of the {kind} holds it, however well it seems to work."
+        return (
+            f"Nothing in the records: the rated life of the {kind} holds it, however well it seems to work."
+        )
     if held == "site_limit":
         return _agreed(known, row)
     if held == "ceiling":

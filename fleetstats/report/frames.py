@@ -81,7 +81,7 @@ _STARRED: Mapping[str, Columns] = {
         "current_interval_days": REAL, "limited_by": TEXT, "failure_chance": REAL,
         "failure_chance_low": REAL, "failure_chance_high": REAL, "failure_chance_current": REAL,
         "cost_per_year": REAL, "cost_per_year_current": REAL, "spells": COUNT, "failures": COUNT,
-        "evidence": TEXT, "limit_source": TEXT,
+        "evidence": TEXT, "limit_source": TEXT, "hard_limit_days": REAL,
     },
     "why": {
         **_UNIT, "evidence": TEXT, "alternative": TEXT, "would_change": TEXT,

@@ -9,6 +9,7 @@ import polars as pl
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts, why_shown
 from fleetstats.report.pages.parts import Fact
+from fleetstats.report.pages.why import lead
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Cell, Column, Table
 
@@ -196,15 +197,13 @@ def _in_weeks(days: float | None) -> float | None:
 
 
 def _held_by(results: Results) -> dict[str, str]:
-    """The limit of the component that is visited most often at each site."""
-    first = results.intervals.sort("interval_days", maintain_order=True).group_by(
-        "site_id", maintain_order=True
-    )
-    rows = first.first().select("site_id", "component", "slot", "limited_by", "limit_source")
-    return {
-        site: f"{labels.component(results.display, component, slot)}: {labels.limit(word, source)}"
-        for site, component, slot, word, source in rows.iter_rows()
-    }
+    """What holds the interval of the component that sets the visits of each site."""
+    found = {}
+    for site, rows in parts.by_site(results.intervals).items():
+        first = lead(rows)
+        name = labels.component(results.display, first["component"], first["slot"])
+        found[site] = f"{name}: {labels.limit(first['limited_by'], first['limit_source'])}"
+    return found
 
 
 def _added_up(plans: pl.DataFrame) -> dict[str, parts.Row]:

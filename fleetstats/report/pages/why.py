@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -96,9 +96,10 @@ def why_table(
         site, units = plan["site_id"], of_units.get(plan["site_id"], [])
         told = [_of_unit(known, row) for row in units]
         if units:
-            lead = _lead(units)
-            change = _either_way(plan, _would_change(known, lead))
-            rows.append((site, "", "", _visits(plan, lead), _costs(plan, currency), change))
+            first = lead(units)
+            change = _either_way(plan, _would_change(known, first))
+            evidence = f"{_visits(plan, first)} {known.lives.told(first)}"
+            rows.append((site, "", "", evidence, _costs(plan, currency), change))
         rows += told
     return pl.DataFrame(rows, schema=WHY, orient="row")
 
@@ -115,8 +116,8 @@ def _of_unit(known: _Known, row: Row) -> tuple[str, ...]:
     return (*key, known.lives.told(row), _chances(row), _would_change(known, row))
 
 
-def _lead(units: list[Row]) -> Row:
-    """Return the unit that sets how often the site is visited.
+def lead(units: Sequence[Row]) -> Row:
+    """Return the unit that sets how often a site is visited, of all its rows of `intervals`.
 
     Among those renewed most often: one at its hard limit, else one that something about the whole site
     holds, else the one most likely to be spent before its interval.
@@ -135,13 +136,13 @@ def _held_by(row: Row) -> str:
     return str(row["limited_by"] or "cost").partition(":")[0]
 
 
-def _visits(plan: Row, lead: Row) -> str:
+def _visits(plan: Row, first: Row) -> str:
     """Return how often the site is visited, and for which component."""
     often, today = words.weeks(plan["visit_interval_days"]), words.weeks(plan["visit_interval_days_current"])
     told = f"Visits every {often} (today {today})"
-    if _held_by(lead) in _OF_SITE:
-        return f"{told}, held there by: {labels.limit(lead['limited_by'])}."
-    return f"{told}, as often as the {_noun(lead)} asks for."
+    if _held_by(first) in _OF_SITE:
+        return f"{told}, held there by: {labels.limit(first['limited_by'])}."
+    return f"{told}, as often as the {_noun(first)} asks for."
 
 
 def _noun(row: Row) -> str:
@@ -254,7 +255,7 @@ def _settled(known: _Known, row: Row) -> str:
     """Return what would change an interval that cost alone chose."""
     gone, failures = labels.gone(row["component"]), row["failures"] or 0
     if row["evidence"] == "own_records":
-        return "Other costs of a trip or a call-out, or a change at the site: it follows its own records."
+        return "Its own records decide: only other costs of a trip or a call-out, or a change at the site."
     level = known.levels.get(row["component"], {})
     if level.get("level") != _PER_SITE and level.get("wanted"):
         kinds = f"{labels.in_sentence(row['component'])}s"

@@ -33,7 +33,7 @@ def changes(results: Results, rows: Sequence[Row]) -> tuple[Fact, ...]:
 
 
 def of_visits(results: Results) -> dict[str, str]:
-    """Return for each site the evidence of the component that sets its visits, and what would change them."""
+    """Return for each site what speaks for its visits, and what would change them."""
     visits = results.why.filter(pl.col("component").fill_null("") == "")
     found = {}
     for row in visits.iter_rows(named=True):

@@ -66,7 +66,7 @@ def invent(sites: int = 24, seed: int = 7) -> Results:
         changes=pl.DataFrame(
             [{"site_id": rows[0]["site_id"], "changed_on": date(2024, 6, 1), "kind": "roof"}]
         ),
-        left_out=_left_out(rows), curves=_curves(), **_fleet(sites, draw),
+        left_out=_left_out(rows), curves=_curves(), **_fleet(sites, draw), **_ahead(rows),
     )  # fmt: skip
 
 
@@ -195,6 +195,35 @@ def _advice(
                 })  # fmt: skip
     due.sort(key=lambda row: (row["visit_by"], row["site_id"], row["component"]))
     return site_life, intervals, plans, due, curves
+
+
+def _ahead(rows: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:
+    """Return the reasons, what limits cost, and the weeks ahead."""
+    served = [row for row in rows if row["served"]]
+    week = AS_OF + timedelta(days=7)
+    same = "Nothing in the records: it is held there."
+    return {
+        "why": pl.DataFrame([
+            {"site_id": row["site_id"], "component": name, "slot": "",
+             "evidence": "Nine here since 2022, four found spent; half last beyond 30 weeks.",
+             "alternative": "Spent before then: 3 in 10; 5 in 10 at today's rule.", "would_change": same}
+            for row in served for name in ("", *KINDS)
+        ]),
+        "limit_costs": pl.DataFrame([
+            {"site_id": rows[0]["site_id"], "kind": "contract", "max_days": 122.0, "source": "=three visits",
+             "decided_on": None, "visit_interval_days": 119, "visit_interval_days_without": 168,
+             "cost_per_year_more": 85.0, "low": 60.0, "high": 110.0}
+        ]),
+        "calendar": pl.DataFrame([
+            {"site_id": row["site_id"], "visit": 1, "crew": row["crew"], "book_from": AS_OF,
+             "no_later_than": AS_OF + timedelta(days=21), "week": week, "stops": 1.0, "moved": "phased_in",
+             "fits": number % 5 > 0} for number, row in enumerate(served)
+        ]),
+        "weekly_load": pl.DataFrame([
+            {"crew": crew, "week": week, "stops": 12.0, "most_stops": 10.0, "over": 2.0, "moved_earlier": 1}
+            for crew in ("north", "south")
+        ]),
+    }  # fmt: skip
 
 
 def _lognormal(median: float, spread: float) -> np.ndarray:

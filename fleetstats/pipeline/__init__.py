@@ -28,6 +28,7 @@ from fleetstats.pipeline.shown import kept_results, settings_table
 from fleetstats.pipeline.since_last import earlier_intervals, since_last
 from fleetstats.pipeline.what_if import what_if_tables
 from fleetstats.report import write_site
+from fleetstats.report.pages.why import why_table
 from fleetstats.resources import folder
 from fleetstats.settings import Settings, default_settings
 from fleetstats.store import Relations, Store
@@ -163,6 +164,12 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "sensitivity": shifts,
         **since_last(earlier_intervals(store, as_of=day), plan.visits.intervals, relations, settings),
     }
+    results["why"] = why_table(
+        **{name: results[name] for name in ("intervals", "plans", "site_life", "spells", "effects", "sites")},
+        levels=results["evidence_levels"],
+        limit_costs=results["limit_costs"],
+        currency=settings.currency,
+    )
     store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
     return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)
 

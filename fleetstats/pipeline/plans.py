@@ -315,7 +315,6 @@ def _fixes(
             (pl.col("low") - cost).clip(0).alias("worth_low"),
             (pl.col("high") - cost).clip(0).alias("worth_high"),
         )
-        .filter(pl.col("worth_per_year") > 0)
         .drop("low", "high")
     )
 

@@ -81,7 +81,22 @@ _STARRED: Mapping[str, Columns] = {
         "current_interval_days": REAL, "limited_by": TEXT, "failure_chance": REAL,
         "failure_chance_low": REAL, "failure_chance_high": REAL, "failure_chance_current": REAL,
         "cost_per_year": REAL, "cost_per_year_current": REAL, "spells": COUNT, "failures": COUNT,
-        "evidence": TEXT, "limit_source": TEXT,
+        "evidence": TEXT, "limit_source": TEXT, "hard_limit_days": REAL,
+    },
+    "why": {
+        **_UNIT, "evidence": TEXT, "alternative": TEXT, "would_change": TEXT,
+    },
+    "limit_costs": {
+        "site_id*": TEXT, "kind*": TEXT, "max_days": REAL, "source": TEXT, "decided_on": DAY,
+        "visit_interval_days": REAL, "visit_interval_days_without": REAL, "trips_per_year_more": REAL,
+        "callouts_per_year_more": REAL, "cost_per_year_more*": REAL, "low*": REAL, "high*": REAL,
+    },
+    "calendar": {
+        "site_id*": TEXT, "visit*": COUNT, "crew": TEXT, "book_from": DAY, "no_later_than": DAY,
+        "week*": DAY, "stops": REAL, "moved": TEXT, "fits": FLAG,
+    },
+    "weekly_load": {
+        "crew": TEXT, "week*": DAY, "stops*": REAL, "most_stops": REAL, "over": REAL, "moved_earlier": COUNT,
     },
     "due": {
         **_UNIT, "visit_from": DAY, "visit_by*": DAY, "action": TEXT, "part_number": TEXT, "reason": TEXT,

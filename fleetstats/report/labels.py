@@ -98,6 +98,12 @@ def component(display: Display, name: str, slot: str = "") -> str:
     return f"{label} ({slot})" if slot else label
 
 
+def in_sentence(name: str, slot: str = "") -> str:
+    """Return a component's name as it stands within a sentence: "UV lamp", "sediment cartridge (upper)"."""
+    label = _UV.sub("UV", plain(name))
+    return f"{label} ({slot})" if slot else label
+
+
 def gone(name: str) -> str:
     """Return the word for a unit at the end of its life: spent, dead or scaled."""
     return GONE.get(name, "spent")

@@ -15,6 +15,8 @@ from fleetstats.report import words
 
 #: Rows written as HTML; the rest follow as data that the page's script lays out on demand.
 ROWS_IN_PAGE = 50
+#: Least widths of columns in the style sheet, and the width of a phone less its margins, in rem.
+_NUMBER_REM, _TEXT_REM, _LONG_REM, _PHONE_REM = 4.5, 9.0, 18.0, 20.5
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -67,6 +69,12 @@ class Table:
         """The rows beyond those as JSON: [shown, key, href] a cell, or the text alone; "" for none."""
         later = self.rows[ROWS_IN_PAGE:]
         return html_json([[_packed(cell) for cell in row] for row in later]) if later else ""
+
+    @property
+    def sideways(self) -> bool:
+        """Whether it is wider than a narrow phone, by what the style sheet gives each kind of column."""
+        widths = [_NUMBER_REM if c.number else _LONG_REM if c.long else _TEXT_REM for c in self.columns]
+        return sum(widths) > _PHONE_REM
 
     @property
     def count(self) -> str:

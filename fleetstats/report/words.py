@@ -14,6 +14,9 @@ MONTH_NAMES = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
     "November", "December",
 )  # fmt: skip
+_COUNTS = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+)  # fmt: skip
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -146,3 +149,8 @@ def listed(words: Iterable[str]) -> str:
 def sentence(text: str) -> str:
     """Return `text` with its first letter large."""
     return text[:1].upper() + text[1:]
+
+
+def in_words(value: int) -> str:
+    """Return a count up to twelve as a word, a larger one in figures."""
+    return _COUNTS[value] if 0 <= value < len(_COUNTS) else whole(value)

@@ -7,8 +7,9 @@ from datetime import timedelta
 import polars as pl
 
 from fleetstats.report import labels, tables, words
-from fleetstats.report.pages import parts
+from fleetstats.report.pages import parts, why_shown
 from fleetstats.report.pages.parts import Fact
+from fleetstats.report.pages.why import lead
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Cell, Column, Table
 
@@ -17,6 +18,8 @@ _MEASURES = {
     "callouts_per_year": "Call-outs a year",
     "cost_per_year": "Cost a year",
 }
+#: What stands in place of a saving at ages already seen that is none.
+NONE_SEEN = "none"
 
 
 def sums(results: Results) -> tuple[Table, str]:
@@ -26,7 +29,7 @@ def sums(results: Results) -> tuple[Table, str]:
     if not totals and results.plans.height:
         totals = _added_up(results.plans)
         told = "Ranges are the sites' own added up: the widest they can be, if all err the same way."
-    told += _on_record(results)
+    told += _on_record(results, totals.get("callouts_per_year"))
     currency = results.display.currency
     rows = []
     for measure, name in _MEASURES.items():
@@ -50,48 +53,83 @@ def sums(results: Results) -> tuple[Table, str]:
     return table, told
 
 
-def _on_record(results: Results) -> str:
-    """Return the call-outs of the last twelve months, and why today's rule may give another figure."""
+def _on_record(results: Results, model: parts.Row | None) -> str:
+    """Return the call-outs of the last twelve months at the sites planned, against the model's figure."""
     year = results.visits.filter(pl.col("visit_date") > results.as_of - timedelta(days=365))
+    year = year.join(results.plans, on="site_id", how="semi")
     called = int((year["visit_reason"] == "callout").sum())
-    return (
-        f" On record in the twelve months before: {words.counted(called, 'call-out')}. "
-        "The figure under today's rule is usually higher: it counts every spent part as a call-out of its "
-        "own, while on record one call-out may serve two parts and some parts were found spent at planned "
-        "visits. Both columns count in the same way, so trust their difference more than either."
-    )
+    told = f" On record at these sites in the twelve months before: {words.counted(called, 'call-out')}."
+    today = (model or {}).get("current")
+    if today is None:
+        return told
+    low, high = ((model or {}).get(f"current_{end}") for end in ("low", "high"))
+    if called < (today if low is None else low):
+        told += (
+            " The figure under today's rule is higher: it counts every spent part as a call-out of its own, "
+            "while on record one call-out may serve two parts, and some were found spent at planned visits."
+        )
+    elif called > (today if high is None else high):
+        told += (
+            " The figure under today's rule is lower: it counts spent parts alone, while on record "
+            "call-outs for leaks, pumps and the like may stand as well."
+        )
+    else:
+        told += " The figure under today's rule agrees with it, within its range."
+    return f"{told} Both columns count in the same way, so trust their difference more than either."
 
 
 def savings(results: Results) -> tuple[Fact, ...]:
-    """Return the saving at ages already seen and the projected one, apart."""
+    """Return the saving at ages already seen and the projected one, apart.
+
+    Where nothing is saved at ages already seen that is said, and the projected part is told net of it.
+    """
     totals = {row["measure"]: row for row in results.totals.iter_rows(named=True)}
     if not results.plans.height and not totals:
         return ()
-    facts = []
-    for measure, name, note in (
-        (
-            "saving_seen",
-            "saving a year, at ages already seen",
-            "units here or at sites like it were watched that long",
-        ),
-        (
-            "saving_projected",
-            "saving a year, projected",
-            "rests on ages that no unit has been watched to yet",
-        ),
-    ):
+    found = []
+    for measure in ("saving_seen", "saving_projected"):
         row = totals.get(measure, {})
-        value = row["plan"] if row else float(results.plans[measure].sum())
-        spread = words.money_range(row.get("plan_low"), row.get("plan_high"))
-        shown = words.money(value, results.display.currency)
-        facts.append(Fact(name, shown, f"range {spread}; {note}" if spread else note))
-    return tuple(facts)
+        found.append((row["plan"] if row else float(results.plans[measure].sum()), row))
+    (seen, seen_row), (projected, projected_row) = found
+    watched = "units here or at sites like it were watched that long"
+    beyond = "rests on ages that no unit has been watched to yet"
+    currency = results.display.currency
+    if seen > 0:
+        shown = [words.money(value, currency) for value in (seen, projected)]
+        notes = [_ranged(seen_row, watched), _ranged(projected_row, beyond)]
+    else:
+        net = seen + projected
+        shown = [NONE_SEEN, f"{words.money(abs(net), currency)}{'' if net >= 0 else ' more'}"]
+        notes = [
+            f"within the ages that {watched.replace('were watched that long', 'were watched to')}",
+            f"{beyond}; net of what is lost at ages already seen"
+            if net >= 0
+            else "the plan costs more: limits hold it",
+        ]
+    names = ("saving a year, at ages already seen", "saving a year, projected")
+    return tuple(Fact(*fact) for fact in zip(names, shown, notes, strict=True))
+
+
+def savings_of_sites(results: Results) -> str:
+    """Return how the two columns of savings are to be read."""
+    if not results.plans.height:
+        return ""
+    return (
+        f"Savings stand apart: at ages already seen, and projected. Where it says '{NONE_SEEN}' the "
+        "plan saves nothing at ages already seen, and the projected column tells what is left in all, a loss "
+        "with a minus."
+    )
+
+
+def _ranged(row: parts.Row, note: str) -> str:
+    spread = words.money_range(row.get("plan_low"), row.get("plan_high"))
+    return f"range {spread}; {note}" if spread else note
 
 
 def plan_table(results: Results) -> Table:
     """Return every site's plan, the largest changes of cost first."""
     names = parts.site_names(results.sites)
-    held = _held_by(results)
+    held, why = _held_by(results), why_shown.of_visits(results)
     counts = {
         site: (spells, failures)
         for site, spells, failures in results.site_life.group_by("site_id", maintain_order=True)
@@ -100,7 +138,7 @@ def plan_table(results: Results) -> Table:
     }
     change = pl.col("cost_per_year_current") - pl.col("cost_per_year")
     ranked = results.plans.sort(change, descending=True, nulls_last=True, maintain_order=True)
-    rows = [_plan_row(row, names, held, counts) for row in ranked.iter_rows(named=True)]
+    rows = [_plan_row(row, names, held, why, counts) for row in ranked.iter_rows(named=True)]
     currency = results.display.currency
     columns = (
         Column("site", "Site"), Column("weeks_today", "Weeks today", True),
@@ -111,6 +149,7 @@ def plan_table(results: Results) -> Table:
         Column("cost_plan", "Cost planned (range)", True),
         Column("saving_seen", "Saving, seen", True), Column("saving_projected", "Saving, projected", True),
         Column("fittings", "Fittings", True), Column("spent", "Spent", True),
+        Column("why", "Why, and what would change it", long=True),
     )  # fmt: skip
     return Table(
         "plans", "The plan for every site", columns, tuple(rows),
@@ -119,7 +158,11 @@ def plan_table(results: Results) -> Table:
 
 
 def _plan_row(
-    row: parts.Row, names: dict[str, str], held: dict[str, str], counts: dict[str, tuple[int, int]]
+    row: parts.Row,
+    names: dict[str, str],
+    held: dict[str, str],
+    why: dict[str, str],
+    counts: dict[str, tuple[int, int]],
 ) -> tuple[Cell, ...]:
     site = row["site_id"]
     spells, failures = counts.get(site, (0, 0))
@@ -134,11 +177,18 @@ def _plan_row(
         tables.number(words.amount(row["callouts_per_year"]), row["callouts_per_year"]),
         tables.number(words.money(row["cost_per_year_current"]), row["cost_per_year_current"]),
         tables.number(cost, row["cost_per_year"]),
-        tables.number(words.money(row["saving_seen"]), row["saving_seen"]),
-        tables.number(words.money(row["saving_projected"]), row["saving_projected"]),
+        *_savings_told(row["saving_seen"], row["saving_projected"]),
         tables.number(words.whole(spells), spells),
         tables.number(words.whole(failures), failures),
+        tables.text(why.get(site, "no reason worked out")),
     )
+
+
+def _savings_told(seen: float | None, projected: float | None) -> tuple[Cell, Cell]:
+    """Return both savings of a site; where none is seen the other is told net (the CSV keeps both)."""
+    if seen is None or projected is None or words.round_money(seen) > 0:
+        return tables.number(words.money(seen), seen), tables.number(words.money(projected), projected)
+    return tables.number(NONE_SEEN, seen), tables.number(words.money(seen + projected), projected)
 
 
 def _in_weeks(days: float | None) -> float | None:
@@ -147,15 +197,13 @@ def _in_weeks(days: float | None) -> float | None:
 
 
 def _held_by(results: Results) -> dict[str, str]:
-    """The limit of the component that is visited most often at each site."""
-    first = results.intervals.sort("interval_days", maintain_order=True).group_by(
-        "site_id", maintain_order=True
-    )
-    rows = first.first().select("site_id", "component", "slot", "limited_by", "limit_source")
-    return {
-        site: f"{labels.component(results.display, component, slot)}: {labels.limit(word, source)}"
-        for site, component, slot, word, source in rows.iter_rows()
-    }
+    """What holds the interval of the component that sets the visits of each site."""
+    found = {}
+    for site, rows in parts.by_site(results.intervals).items():
+        first = lead(rows)
+        name = labels.component(results.display, first["component"], first["slot"])
+        found[site] = f"{name}: {labels.limit(first['limited_by'], first['limit_source'])}"
+    return found
 
 
 def _added_up(plans: pl.DataFrame) -> dict[str, parts.Row]:

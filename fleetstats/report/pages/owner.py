@@ -8,7 +8,7 @@ import polars as pl
 
 from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
-from fleetstats.report.pages import money, parts
+from fleetstats.report.pages import bounds, money, parts, weeks
 from fleetstats.report.pages.parts import Fact, Head
 from fleetstats.report.pages.since import SinceLast, since_last
 from fleetstats.report.pages.what_if import WhatIf, what_if
@@ -20,6 +20,16 @@ ABOUT_RIGHT_DAYS = 14.0
 MOST_CALLED = 12
 #: With fewer fittings of its own in the estimate a site is told by sites like it, and counts as not settled.
 FITTINGS_TO_SETTLE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """How many sites a verdict holds for; `noun` goes with the value: "1 site", "12 sites"."""
+
+    name: str
+    value: str
+    noun: str
+    note: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,14 +45,17 @@ class OwnerPage:
     called: Table
     called_told: str
     verdict_told: str
-    verdict: tuple[Fact, ...]
+    verdict: tuple[Share, ...]
     intervals: Figure | None
     money: Table
     money_told: str
     savings: tuple[Fact, ...]
+    limits: Table
+    load_told: str
     what_if: WhatIf
     since: SinceLast
     plans: Table
+    plans_told: str
 
 
 def owner_page(results: Results) -> OwnerPage:
@@ -68,9 +81,12 @@ def owner_page(results: Results) -> OwnerPage:
         money=sums,
         money_told=sums_told,
         savings=money.savings(results),
+        limits=bounds.bounds_table(results),
+        load_told=weeks.load_told(results),
         what_if=what_if(results),
         since=since_last(results),
         plans=money.plan_table(results),
+        plans_told=money.savings_of_sites(results),
     )
 
 
@@ -163,9 +179,10 @@ def _most_called(results: Results) -> tuple[Table, str]:
     total = int(ranked["callouts"].sum())
     half = ranked.filter(pl.col("callouts").cum_sum() - pl.col("callouts") < total / 2)
     worth = {row["site_id"]: row for row in results.fixes.iter_rows(named=True)}
+    planned = {row["site_id"]: row for row in results.plans.iter_rows(named=True)}
     names, currency = parts.site_names(results.sites), results.display.currency
     rows = [
-        _called_row(row, worth.get(row["site_id"], {}), names)
+        _called_row(row, worth.get(row["site_id"]), planned.get(row["site_id"]), names)
         for row in half.head(MOST_CALLED).iter_rows(named=True)
     ]
     columns = (
@@ -181,28 +198,38 @@ def _most_called(results: Results) -> tuple[Table, str]:
     if not total:
         return table, "No call-outs are on record."
     own = int(half["callouts"].sum())
-    return table, (
+    told = (
         f"{half.height} of {words.counted(results.sites.height, 'site')} made {words.whole(own)} of "
         f"{words.counted(total, 'call-out')}."
     )
+    return table, told if half.height <= MOST_CALLED else f"{told} The {MOST_CALLED} with most are listed."
 
 
-def _called_row(row: parts.Row, fix: parts.Row, names: dict[str, str]) -> tuple[tables.Cell, ...]:
-    worth = fix.get("worth_per_year")
-    told = words.money(worth) + words.in_brackets(
-        words.money_range(fix.get("worth_low"), fix.get("worth_high"))
-    )
-    site = row["site_id"]
+def _called_row(
+    row: parts.Row, fix: parts.Row | None, plan: parts.Row | None, names: dict[str, str]
+) -> tuple[tables.Cell, ...]:
+    site, cost = row["site_id"], (fix or plan or {}).get("cost_per_year")
+    if plan is None and fix is None:
+        why = "not served any more" if row["served"] is False else "no plan worked out"
+    elif fix is None:
+        why = "not worked out: fewer call-outs expected than elsewhere"
+    elif not fix["worth_per_year"] or fix["worth_per_year"] <= 0:
+        why = "no fix worth it: sites like it cost as much"
+    else:
+        why = words.money(fix["worth_per_year"]) + words.in_brackets(
+            words.money_range(fix["worth_low"], fix["worth_high"])
+        )
+    like = fix["cost_per_year_like"] if fix else None
     return (
         tables.text(names[site], parts.site_href(site)),
         tables.number(words.whole(row["callouts"]), row["callouts"]),
-        tables.number(words.money(fix.get("cost_per_year")), fix.get("cost_per_year")),
-        tables.number(words.money(fix.get("cost_per_year_like")), fix.get("cost_per_year_like")),
-        tables.number(told, worth),
+        tables.number("–" if cost is None else words.money(cost), cost),
+        tables.number("–" if like is None else words.money(like), like),
+        tables.number(why, fix["worth_per_year"] if fix else None),
     )
 
 
-def _verdict(results: Results) -> tuple[tuple[Fact, ...], str]:
+def _verdict(results: Results) -> tuple[tuple[Share, ...], str]:
     plans = results.plans.drop_nulls(["visit_interval_days", "visit_interval_days_current"])
     if plans.height == 0:
         return (), "No plan has been worked out yet: the records are too few."
@@ -213,13 +240,16 @@ def _verdict(results: Results) -> tuple[tuple[Fact, ...], str]:
     later = settled.filter(change > ABOUT_RIGHT_DAYS)
     today = plans["visit_interval_days_current"].mode().sort()[0]
     facts = (
-        Fact("about right", words.whole(settled.height - sooner.height - later.height),
-             "within two weeks of today's"),
-        Fact("too long", words.whole(sooner.height), _why_sooner(results, sooner)),
-        Fact("too short", words.whole(later.height), "the plan comes later"),
-        Fact("not settled yet", words.whole(plans.height - settled.height), "too few records there"),
-    )  # fmt: skip
+        _share("about right", settled.height - sooner.height - later.height, "within two weeks of today's"),
+        _share("too long", sooner.height, _why_sooner(results, sooner)),
+        _share("too short", later.height, "the plan comes later"),
+        _share("not settled yet", plans.height - settled.height, "too few records there"),
+    )
     return facts, f"Today's interval between visits, {words.weeks(today)} at most sites, against the plan:"
+
+
+def _share(name: str, count: int, note: str) -> Share:
+    return Share(name, words.whole(count), "site" if count == 1 else "sites", note)
 
 
 def _why_sooner(results: Results, sooner: pl.DataFrame) -> str:

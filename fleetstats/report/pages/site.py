@@ -10,7 +10,7 @@ import polars as pl
 
 from fleetstats.report import labels, sketches, words
 from fleetstats.report.pages import due as due_page
-from fleetstats.report.pages import gauges, parts
+from fleetstats.report.pages import gauges, parts, weeks, why_shown
 from fleetstats.report.pages.parts import Fact, Head, Row
 from fleetstats.report.results import Results
 from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Sketch
@@ -57,6 +57,9 @@ class SitePage:
     next_tasks: tuple[due_page.Task, ...]
     gauge: str
     history: Sketch | None
+    reasons: tuple[str, ...]
+    changes: tuple[Fact, ...]
+    ahead: tuple[str, ...]
     units: tuple[Unit, ...]
     readings: Sketch | None
     gauge_told: tuple[str, ...]
@@ -103,6 +106,9 @@ class Ledger:
         self.lives = _keyed(own(results.site_life))
         self.curves = _keyed(own(results.life_curves))
         self.intervals = parts.by_site(own(results.intervals))
+        self.why = parts.by_site(own(results.why))
+        self.why_unit = _keyed(own(results.why))
+        self.calendar = parts.by_site(own(results.calendar).sort("visit", maintain_order=True))
         self.in_place = parts.by_site(own(results.in_place))
         self.due = parts.by_site(due_page.ordered(due))
         self.gauges = due_page.gauge_by_site(results, due)
@@ -128,6 +134,9 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         next_tasks=tuple(due_page.task_of(results, row) for row in tasks),
         gauge=ledger.gauges.get(site_id, ""),
         history=_history(ledger, site_id),
+        reasons=why_shown.reasons(ledger.why.get(site_id, [])),
+        changes=why_shown.changes(results, ledger.why.get(site_id, [])),
+        ahead=weeks.site_ahead(ledger.calendar.get(site_id, [])),
         units=_units(ledger, site_id),
         readings=_readings(ledger, site_id),
         gauge_told=_gauge_told(ledger, site_id),
@@ -264,12 +273,13 @@ def _unit(
         if grid else Curves((), ())  # fmt: skip
     days = plan["interval_days"] if plan else None
     place = f"{component}-{slot}" if slot else component
+    why = ledger.why_unit.get(key)
     return Unit(
         name=name,
         interval=_interval(plan),
         why=labels.limit_sentence(plan["limited_by"], plan["limit_source"]) if plan else "",
-        life=_life(life),
-        chance=_chance(plan, component, gone),
+        life=_life(life) if why is None else f"{why['evidence']}{_worst(life)}",
+        chance=_chance(plan, component, gone) if why is None else f"{why['alternative']}{_weak(component)}",
         evidence=_evidence(plan, life, gone),
         in_place=_in_place(held),
         curve=sketches.life_curve(
@@ -298,10 +308,18 @@ def _life(life: Row | None) -> str:
         return f"{told}."
     range_told = words.in_brackets(words.share_range(life["relative_low"], life["relative_high"]))
     told += f"; {words.share(life['relative_life'])} of the life at sites like it{range_told}"
-    worst = life["worst_tenth_chance"]
-    if worst is not None and worst >= WORST_TOLD:
-        told += f"; truly among the worst tenth: {words.chance(worst)}"
-    return f"{told}."
+    return f"{told}.{_worst(life)}"
+
+
+def _worst(life: Row | None) -> str:
+    worst = life["worst_tenth_chance"] if life else None
+    if worst is None or worst < WORST_TOLD:
+        return ""
+    return f" Truly among the worst tenth: {words.chance(worst)}."
+
+
+def _weak(component: str) -> str:
+    return " A weak lamp is not visible in these records." if component == labels.LAMP else ""
 
 
 def _chance(plan: Row | None, component: str, gone: str) -> str:
@@ -311,8 +329,7 @@ def _chance(plan: Row | None, component: str, gone: str) -> str:
     told = f"A fresh unit is {gone} before then: {words.chance(plan['failure_chance'])}{spread}"
     if plan["failure_chance_current"] is not None:
         told += f"; under today's rule {words.chance(plan['failure_chance_current'])}"
-    weak = " A weak lamp is not visible in these records." if component == labels.LAMP else ""
-    return f"{told}.{weak}"
+    return f"{told}.{_weak(component)}"
 
 
 def _evidence(plan: Row | None, life: Row | None, gone: str) -> str:

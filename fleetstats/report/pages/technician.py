@@ -10,7 +10,7 @@ import polars as pl
 from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.names import file_stem
-from fleetstats.report.pages import due, fast, parts
+from fleetstats.report.pages import due, fast, parts, weeks
 from fleetstats.report.pages.due import Stop
 from fleetstats.report.pages.parts import Fact, Head
 from fleetstats.report.results import Results
@@ -44,6 +44,9 @@ class TechnicianPage:
     week: tuple[Stop, ...]
     week_told: str
     van: Table
+    load: Table
+    load_told: str
+    ahead: Table
     unexplained: Table
     explained: Table
     effects: tuple[Effects, ...]
@@ -83,6 +86,9 @@ def technician_page(results: Results, found: list[Stop]) -> TechnicianPage:
         week=tuple(week[:STOPS_SHOWN]),
         week_told=f"{told}.",
         van=due.van_load(results, week),
+        load=weeks.load_table(results),
+        load_told=weeks.load_told(results),
+        ahead=weeks.ahead_table(results),
         unexplained=fast.unexplained(results),
         explained=fast.explained(results),
         effects=effect_sentences(results),

@@ -1,0 +1,266 @@
+"""Why each interval is what it is: what speaks for it, what else could be done, what would change it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import polars as pl
+
+from fleetstats.report import labels, words
+from fleetstats.report.pages.why_life import Lives
+
+Row = Mapping[str, Any]
+WHY: Final = dict.fromkeys(
+    ("site_id", "component", "slot", "evidence", "alternative", "would_change"), pl.String
+)
+#: From so many units found spent at a site its own records lead; the advice goes by the same number.
+OF_ITS_OWN: Final = 3
+#: A month either way that costs less than this share more makes no difference worth a thought.
+ALIKE: Final = 0.02
+_PER_SITE: Final = "per_site"
+_OF_UV_UNIT: Final = (labels.LAMP, "quartz_sleeve")
+#: Limits that bind all of a site, or whose cause lies outside one component.
+_OF_SITE: Final = (
+    "failed_sample", "open_alarm", "site_limit", "local_rule", "shared_trip", "decision", "few_records",
+    "cannot_be_met",
+)  # fmt: skip
+_WEEK: Final = 7.0
+#: What would change an interval that is held by something else than cost.
+_FIXED: Final = {
+    "failed_sample": "A later good sample: until then nothing is lengthened here.",
+    "open_alarm": "Putting the UV alarm right: until then nothing is lengthened here.",
+    "local_rule": "Nothing in the records: the local rule holds it.",
+    "cannot_be_met": (
+        "No interval would do: look at the screen, the first flush, the sludge or a larger housing."
+    ),
+    "shared_trip": (
+        "A trip of its own: one trip serves both homes at this address, and the other asks for no longer."
+    ),
+    "failure_chance": "Only a higher tolerated chance of being spent, which stands in the settings.",
+    "beyond_records": (
+        "Time: nothing is planned far beyond the ages that units were watched to here or at sites like it."
+    ),
+    "decision": "A later decision for this site.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What the sentences are made from, laid out by key."""
+
+    lives: Lives
+    levels: Mapping[str, Row]
+    costs: Mapping[str, list[Row]]
+    currency: str
+
+
+def why_table(
+    *,
+    intervals: pl.DataFrame,
+    plans: pl.DataFrame,
+    site_life: pl.DataFrame,
+    spells: pl.DataFrame,
+    effects: pl.DataFrame,
+    sites: pl.DataFrame,
+    levels: pl.DataFrame,
+    limit_costs: pl.DataFrame,
+    currency: str,
+) -> pl.DataFrame:
+    """Return the reasons in plain words: a row for each component in its slot, and one for a site's visits.
+
+    Parameters
+    ----------
+    intervals, plans, site_life, spells, effects, sites, limit_costs : polars frames
+        The result tables of these names.
+    levels : polars frame
+        The result table evidence_levels.
+    currency : str
+
+    Returns
+    -------
+    polars frame
+        site_id, component (blank: the site's visits), slot, evidence, alternative, would_change; in the
+        order of `plans`, visits first, the component renewed most often next.
+    """
+    known = _Known(
+        Lives(site_life=site_life, spells=spells, effects=effects, sites=sites),
+        {row["component"]: row for row in levels.iter_rows(named=True)},
+        _by_site(limit_costs),
+        currency,
+    )
+    of_units = _by_site(intervals.sort("interval_days", maintain_order=True))
+    rows: list[tuple[str, ...]] = []
+    for plan in plans.iter_rows(named=True):
+        site, units = plan["site_id"], of_units.get(plan["site_id"], [])
+        told = [_of_unit(known, row) for row in units]
+        if units:
+            first = lead(units)
+            change = _either_way(plan, _would_change(known, first))
+            evidence = f"{_visits(plan, first)} {known.lives.told(first)}"
+            rows.append((site, "", "", evidence, _costs(plan, currency), change))
+        rows += told
+    return pl.DataFrame(rows, schema=WHY, orient="row")
+
+
+def _by_site(frame: pl.DataFrame) -> dict[str, list[Row]]:
+    found: dict[str, list[Row]] = {}
+    for row in frame.iter_rows(named=True):
+        found.setdefault(row["site_id"], []).append(row)
+    return found
+
+
+def _of_unit(known: _Known, row: Row) -> tuple[str, ...]:
+    key = (row["site_id"], row["component"], row["slot"])
+    return (*key, known.lives.told(row), _chances(row), _would_change(known, row))
+
+
+def lead(units: Sequence[Row]) -> Row:
+    """Return the unit that sets how often a site is visited, of all its rows of `intervals`.
+
+    Among those renewed most often: one at its hard limit, else one that something about the whole site
+    holds, else the one most likely to be spent before its interval.
+    """
+    shortest = min(row["interval_days"] for row in units)
+
+    def order(row: Row) -> tuple[bool, bool, float]:
+        hard = row["hard_limit_days"]
+        bound = hard is not None and hard - row["interval_days"] < _WEEK
+        return not bound, _held_by(row) not in _OF_SITE, -(row["failure_chance"] or 0.0)
+
+    return min((row for row in units if row["interval_days"] == shortest), key=order)
+
+
+def _held_by(row: Row) -> str:
+    return str(row["limited_by"] or "cost").partition(":")[0]
+
+
+def _visits(plan: Row, first: Row) -> str:
+    """Return how often the site is visited, and for which component."""
+    often, today = words.weeks(plan["visit_interval_days"]), words.weeks(plan["visit_interval_days_current"])
+    told = f"Visits every {often} (today {today})"
+    if _held_by(first) in _OF_SITE:
+        return f"{told}, held there by: {labels.limit(first['limited_by'])}."
+    return f"{told}, as often as the {_noun(first)} asks for."
+
+
+def _noun(row: Row) -> str:
+    return labels.in_sentence(row["component"], row["slot"] or "")
+
+
+def _chances(row: Row) -> str:
+    """Return the chance to be spent before the interval, and at today's rule and a month either way."""
+    if row["failure_chance"] is None:
+        return ""
+    gone = labels.gone(row["component"])
+    away = [
+        f"{words.chance(chance)} {when}"
+        for chance, when in (
+            (row["failure_chance_current"], "at today's rule"),
+            (row["failure_chance_month_sooner"], "a month sooner"),
+            (row["failure_chance_month_later"], "a month later"),
+        )
+        if chance is not None
+    ]
+    spread = words.in_brackets(words.chance_range(row["failure_chance_low"], row["failure_chance_high"]))
+    told = f"{words.sentence(gone)} before then: {words.chance(row['failure_chance'])}{spread}"
+    if all(text.startswith(words.chance(row["failure_chance"])) for text in away):
+        return f"{told}, at today's rule or a month either way too." if len(away) == 3 else f"{told}."
+    return f"{told}; {', '.join(away)}."
+
+
+def _costs(plan: Row, currency: str) -> str:
+    """Return the site's cost a year as planned, under today's rule and a month either way."""
+    if plan["cost_per_year"] is None:
+        return ""
+    spread = words.in_brackets(words.money_range(plan["low"], plan["high"]))
+    told = f"As planned {words.money(plan['cost_per_year'], currency)} a year{spread}"
+    today = words.weeks(plan["visit_interval_days_current"])
+    others = [f"at today's {today} {words.money(plan['cost_per_year_current'])}"]
+    barred = []
+    for side in ("sooner", "later"):
+        cost = plan[f"cost_per_year_month_{side}"]
+        if cost is None:
+            barred.append(f"a month {side}")
+        else:
+            others.append(f"a month {side} {words.money(cost)}")
+    told += f"; {words.listed(others)}."
+    return f"{told} {words.sentence(' or '.join(barred))} is outside the limits here." if barred else told
+
+
+def _either_way(plan: Row, would_change: str) -> str:
+    """Return what would change the visits, and whether a month either way matters at all."""
+    cost = plan["cost_per_year"]
+    sides = [plan[f"cost_per_year_month_{side}"] for side in ("sooner", "later")]
+    if cost is None or None in sides or max(sides) > cost * (1 + ALIKE):
+        return would_change
+    return f"{would_change} Little hangs on it: a month either way costs about the same."
+
+
+def _would_change(known: _Known, row: Row) -> str:
+    """Return what would change the interval of one unit, or that nothing in the records would."""
+    held, component, kind = _held_by(row), row["component"], _noun(row)
+    if held in _FIXED:
+        return _FIXED[held]
+    if held == "rated_life":
+        return (
+            f"Nothing in the records: the rated life of the {kind} holds it, however well it seems to work."
+        )
+    if held == "site_limit":
+        return _agreed(known, row)
+    if held == "ceiling":
+        if component in _OF_UV_UNIT:
+            return (
+                f"Nothing in the records: the longest time a {kind} may stay in holds it, and records may "
+                "only shorten it."
+            )
+        return f"Only a longer time in service for the {kind}, given with its source in the settings."
+    if held == "few_records":
+        return _wanted(known, row)
+    return _settled(known, row)
+
+
+def _agreed(known: _Known, row: Row) -> str:
+    """Return the limit that holds the interval, with what it costs a year."""
+    told = f"Only the limit agreed for this site ({row['limit_source'] or 'no source on record'})"
+    for cost in known.costs.get(row["site_id"], []):
+        if cost["decided_on"] is None:
+            return f"{told}: it {limit_cost(cost, known.currency)}."
+    return f"{told}."
+
+
+def limit_cost(row: Row, currency: str) -> str:
+    """Return what a limit or a decision costs a year, as the end of a sentence; a row of `limit_costs`."""
+    more, low, high = row["cost_per_year_more"], row["low"], row["high"]
+    if row["visit_interval_days"] == row["visit_interval_days_without"] and words.round_money(more) == 0:
+        return "costs nothing: the plan comes that often anyway"
+    if low > 0:
+        return f"costs {words.money(more, currency)} a year ({words.money_range(low, high)})"
+    if high < 0:
+        return f"saves {words.money(-more, currency)} a year ({words.money_range(-high, -low)})"
+    return "makes no clear difference to the cost"
+
+
+def _wanted(known: _Known, row: Row) -> str:
+    level = known.levels.get(row["component"], {})
+    wanted, months = level.get("wanted"), level.get("months_to_wait")
+    if not wanted:
+        return "More records: custom holds it until then."
+    when = f", in about {words.counted(months, 'month')} at the pace so far" if months else ""
+    return f"Over all sites, for {_noun(row)}s: {wanted}{when}; custom holds it until then."
+
+
+def _settled(known: _Known, row: Row) -> str:
+    """Return what would change an interval that cost alone chose."""
+    gone, failures = labels.gone(row["component"]), row["failures"] or 0
+    if row["evidence"] == "own_records":
+        return "Its own records decide: only other costs of a trip or a call-out, or a change at the site."
+    level = known.levels.get(row["component"], {})
+    if level.get("level") != _PER_SITE and level.get("wanted"):
+        kinds = f"{labels.in_sentence(row['component'])}s"
+        return f"Over all sites, for {kinds}: {level['wanted']}; then each site is told by its own records."
+    missing = max(OF_ITS_OWN - failures, 1)
+    kinds = labels.in_sentence(row["component"]) + ("s" if missing != 1 else "")
+    told = f"{words.sentence(words.in_words(missing))} more {kinds} found {gone} here"
+    return f"{told} would let its own records lead{known.lives.unnoted(row)}."

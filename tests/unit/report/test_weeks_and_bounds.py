@@ -1,0 +1,194 @@
+"""The weeks ahead, what limits cost, savings and the worth of fixes in words: cases by hand."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+
+from fleetstats.report import Results, tables
+from fleetstats.report.pages import bounds, money, owner, weeks
+from tests.report_fixture import AS_OF, display
+
+
+def visit(**more: Any) -> dict[str, Any]:
+    return {
+        "site_id": "a", "visit": 1, "crew": "north", "book_from": date(2026, 11, 23),
+        "no_later_than": date(2026, 12, 11), "week": date(2026, 11, 27), "stops": 1.0, "moved": None,
+        "fits": True, **more,
+    }  # fmt: skip
+
+
+def load(**more: Any) -> dict[str, Any]:
+    return {
+        "crew": "north", "week": date(2026, 11, 27), "stops": 3.0, "most_stops": None, "over": 0.0,
+        "moved_earlier": 0, **more,
+    }  # fmt: skip
+
+
+def told_of(*rows: dict[str, Any]) -> str:
+    return weeks.load_told(
+        Results(AS_OF, display(), weekly_load=pl.DataFrame(rows, infer_schema_length=None))
+    )
+
+
+def test_a_visit_has_its_week_and_its_window() -> None:
+    assert weeks.site_ahead([visit()]) == (
+        "Week of 27 Nov 2026: book from 23 Nov 2026, no later than 11 Dec 2026",
+    )
+    (told,) = weeks.site_ahead([visit(moved="crew_full", fits=False)])
+    assert told.endswith(
+        "(brought forward, the crew is full later; the crew has too much to do in all of these weeks)"
+    )
+
+
+def test_every_way_to_be_moved_has_words() -> None:
+    from fleetstats.advice.moves import MOVED
+
+    assert {*MOVED, "crew_full"} == set(weeks.MOVED)
+
+
+def test_without_a_bound_the_load_says_that_none_is_set() -> None:
+    assert told_of(load(), load(crew="south", stops=1.5)) == (
+        "4 stops planned in the next 1 week; the fullest week begins 27 Nov 2026, crew north: 3 stops. "
+        "How many stops a crew can make in a week is not set (crew_stops_per_week)."
+    )  # 3 and 1.5, rounded to even
+
+
+def test_weeks_beyond_what_a_crew_can_do_are_named() -> None:
+    later = AS_OF + timedelta(days=14)
+    told = told_of(load(most_stops=2.0, over=1.0), load(week=later, stops=2.0, most_stops=2.0))
+    assert "Too full: 1 week of a crew, the first from 27 Nov 2026 by 1 stop;" in told
+    assert told_of(load(most_stops=5.0)).endswith("No week holds more than a crew can do.")
+
+
+def test_empty_weeks_are_left_out_of_the_table() -> None:
+    frame = pl.DataFrame([load(), load(week=AS_OF, stops=0.0)], infer_schema_length=None)
+    table = weeks.load_table(Results(AS_OF, display(), weekly_load=frame))
+    assert [[cell.shown for cell in row] for row in table.rows] == [
+        ["27 Nov 2026", "north", "3 stops", "no bound set", "none", "0"]
+    ]
+
+
+def test_limits_and_decisions_are_named_with_what_they_cost() -> None:
+    contract = {
+        "site_id": "a", "kind": "contract", "max_days": 122.0, "source": "three visits a year",
+        "decided_on": None, "visit_interval_days": 119.0, "visit_interval_days_without": 168.0,
+        "cost_per_year_more": 85.0, "low": 60.0, "high": 110.0,
+    }  # fmt: skip
+    accepted = {
+        **contract, "site_id": "b", "kind": "accepted", "max_days": 119.0, "source": None,
+        "decided_on": date(2026, 5, 18),
+    }  # fmt: skip
+    frame = pl.DataFrame([contract, accepted], infer_schema_length=None)
+    rows = bounds.bounds_table(Results(AS_OF, display(), limit_costs=frame)).rows
+    assert [cell.shown for cell in rows[0]] == [
+        "a", "contract: at most 122 days", "three visits a year", "17", "24", "costs USD 85 a year (60 to 110)",
+    ]  # fmt: skip
+    assert [cell.shown for cell in rows[1]][1:3] == ["17 weeks accepted on 18 May 2026", "not on record"]
+
+
+def totals(seen: float, projected: float) -> Results:
+    return Results(
+        AS_OF,
+        display(),
+        totals=pl.DataFrame({"measure": ["saving_seen", "saving_projected"], "plan": [seen, projected]}),
+    )
+
+
+@pytest.mark.parametrize(
+    ("seen", "projected", "shown"),
+    [
+        (400.0, 200.0, ["USD 400", "USD 200"]),
+        (-880.0, 890.0, ["none", "USD 10"]),
+        (0.0, 350.0, ["none", "USD 350"]),
+        (-120.0, 0.0, ["none", "USD 120 more"]),
+    ],
+)
+def test_a_loss_at_ages_seen_is_told_as_none_and_the_rest_net(
+    seen: float, projected: float, shown: list[str]
+) -> None:
+    assert [fact.value for fact in money.savings(totals(seen, projected))] == shown
+
+
+def test_a_sites_savings_are_told_net_while_the_csv_keeps_both() -> None:
+    plan = pl.DataFrame({"site_id": ["a"], "saving_seen": [-880.0], "saving_projected": [890.0]})
+    table = money.plan_table(Results(AS_OF, display(), plans=plan))
+    names = [column.name for column in table.columns]
+    seen, projected = (table.rows[0][names.index(name)] for name in ("saving_seen", "saving_projected"))
+    assert (seen.shown, projected.shown) == ("none", "10")
+    assert (seen.value, projected.value) == (-880.0, 890.0)
+    assert "-880,890" in tables.csv_text(table)
+
+
+def test_every_site_with_many_callouts_has_a_worth_or_the_reason_why_not() -> None:
+    names = ["a", "b", "c", "d"]
+    sites = pl.DataFrame({"site_id": names, "callouts": [9, 9, 9, 9], "served": [True, True, True, False]})
+    plans = pl.DataFrame({"site_id": names[:3], "cost_per_year": [900.0, 800.0, 700.0]})
+    fixes = pl.DataFrame(
+        {
+            "site_id": ["a", "b"], "cost_per_year": [900.0, 800.0], "cost_per_year_like": [500.0, 900.0],
+            "worth_per_year": [400.0, -100.0], "worth_low": [300.0, 0.0], "worth_high": [500.0, 0.0],
+        }
+    )  # fmt: skip
+    found = Results(AS_OF, display(), sites=sites, plans=plans, fixes=fixes)
+    rows = {row[0].shown: [cell.shown for cell in row[2:]] for row in owner.owner_page(found).called.rows}
+    assert rows == {"a": ["900", "500", "400 (300 to 500)"], "b": ["800", "900", rows["b"][2]]}
+    assert rows["b"][2].startswith("no fix worth it")
+    # half of the call-outs are made by two; give the others more to see them
+    more = Results(
+        AS_OF, display(), plans=plans, fixes=fixes,
+        sites=sites.with_columns(callouts=pl.Series([1, 1, 9, 9])),
+    )  # fmt: skip
+    rows = {row[0].shown: [cell.shown for cell in row[2:]] for row in owner.owner_page(more).called.rows}
+    assert rows["c"] == ["700", "–", "not worked out: fewer call-outs expected than elsewhere"]
+    assert rows["d"] == ["–", "–", "not served any more"]
+    assert not [cell for row in rows.values() for cell in row if not cell]
+
+
+def test_more_sites_than_are_listed_is_said() -> None:
+    sites = pl.DataFrame({"site_id": [f"s{n:02d}" for n in range(40)], "callouts": 2})
+    page = owner.owner_page(Results(AS_OF, display(), sites=sites))
+    assert page.called_told == "20 of 40 sites made 40 of 80 call-outs. The 12 with most are listed."
+    assert len(page.called.rows) == 12
+
+
+@pytest.mark.parametrize(("called", "word"), [(2, "is higher"), (10, "agrees"), (30, "is lower")])
+def test_the_callouts_on_record_are_held_against_the_models_truthfully(called: int, word: str) -> None:
+    visits = pl.DataFrame(
+        {
+            "visit_id": [f"v{n}" for n in range(called)], "site_id": "a",
+            "visit_date": AS_OF - timedelta(days=30), "visit_reason": "callout",
+        }
+    )  # fmt: skip
+    elsewhere = visits.with_columns(site_id=pl.lit("gone"), visit_id=pl.lit("w") + pl.col("visit_id"))
+    row = {
+        "measure": "callouts_per_year",
+        "plan": 5.0,
+        "current": 10.0,
+        "current_low": 8.0,
+        "current_high": 12.0,
+    }
+    found = Results(
+        AS_OF, display(), visits=pl.concat([visits, elsewhere]), totals=pl.DataFrame([row]),
+        plans=pl.DataFrame({"site_id": ["a"]}),
+    )  # fmt: skip
+    _, told = money.sums(found)
+    assert f"{called} call-outs" in told
+    assert f"The figure under today's rule {word}" in told
+
+
+def test_one_site_is_not_sites() -> None:
+    plans = pl.DataFrame(
+        {"site_id": ["a"], "visit_interval_days": [182.0], "visit_interval_days_current": [182.0]}
+    )
+    page = owner.owner_page(Results(AS_OF, display(), plans=plans))
+    assert {(share.value, share.noun) for share in page.verdict} == {("1", "site"), ("0", "sites")}
+
+
+def test_a_table_wider_than_a_phone_says_so() -> None:
+    narrow = tables.Table("t", "T", (tables.Column("a", "A"), tables.Column("b", "B", True)), (), "none")
+    wide = tables.Table("t", "T", (tables.Column("a", "A"), tables.Column("b", "B", long=True)), (), "none")
+    assert (narrow.sideways, wide.sideways) == (False, True)

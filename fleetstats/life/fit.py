@@ -290,8 +290,11 @@ def on_fit_scale(scaling: Scaling, estimate: FloatArray) -> FloatArray:
 
 
 def _evidence(log_posterior: float, summit: Summit, prior: ScaledPrior) -> float:
-    """Return the Laplace approximation of the log evidence; the factors 2 pi cancel."""
-    _, log_determinant = np.linalg.slogdet(-summit.hessian)
+    """Return the Laplace approximation of the log evidence, the factors 2 pi cancel; -inf away from a top."""
+    eigenvalues = np.linalg.eigvalsh(-summit.hessian)
+    if not (np.isfinite(log_posterior) and eigenvalues.min() > 0):
+        return -np.inf  # no bell to measure: a singular curvature would count as boundless evidence
+    log_determinant = float(np.log(eigenvalues).sum())
     return log_posterior + 0.5 * float(np.log(prior.precision[: summit.theta.size]).sum() - log_determinant)
 
 

@@ -212,7 +212,7 @@ def _drops(blocking: Blocking, fit: LifeFit, life: np.ndarray, age: FloatArray) 
             end = np.exp(np.clip(centre + fit.sigma * family.quantile(1 - left), low, high))
             found.append(np.where(life < 0, 0.0, age / end))
     drops = np.sort(blocking.drop(np.stack(found, axis=1)), axis=1)
-    atoms: FloatArray = drops.reshape(life.size, ATOMS, -1).mean(axis=2)
+    atoms: FloatArray = drops.reshape(life.size, ATOMS, _SITE_POINTS.size).mean(axis=2)
     return atoms
 
 

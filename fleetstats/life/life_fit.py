@@ -39,7 +39,8 @@ class LifeFit:
     log_likelihood : float
         Of the lives, priors apart; densities are those of T in 1/days.
     log_evidence : float or None
-        Log of the probability of the lives under family and priors (Laplace); None without priors.
+        Log of the probability of the lives under family and priors (Laplace); None without priors, -inf
+        where no top was found.
     site_effects : polars.DataFrame
         site, mean, sd of u in log days, given the estimates.
     parameters : tuple of str

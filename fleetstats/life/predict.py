@@ -76,6 +76,8 @@ def average_families(
         raise LifeError(f"average_families: no family found; accepted: one or more of {', '.join(FAMILIES)}")
     fits = tuple(fit_life(lives, name, site_effect, priors, cells=cells) for name in families)
     evidence = np.array([-np.inf if fit.log_evidence is None else fit.log_evidence for fit in fits])
+    if not np.isfinite(evidence).any():  # no family found its top: none can be told from another
+        return FamilyAverage(fits, np.full(len(fits), 1 / len(fits)))
     weights = np.exp(evidence - evidence.max())
     return FamilyAverage(fits, weights / weights.sum())
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from fleetstats.life.gauge_learn import Gauge, learn_gauges
+from fleetstats.life.gauge_learn import Gauge, Housing, learn_gauges
 from fleetstats.life.learn import ComponentLife, housing, learn_component
 from fleetstats.life.strata import strata_curves
 from fleetstats.settings import Settings
@@ -53,24 +53,25 @@ def learn_fleet(
 
 def gauges_of(relations: Relations, settings: Settings) -> dict[str, Gauge]:
     """Return what the pressure readings teach of each component that has a limit for its drop."""
-    limits = {
-        name: terms.pressure_limit_kpa
-        for name, terms in settings.components.items()
-        if terms.pressure_limit_kpa is not None and name in set(relations.spells["component"])
-    }
     if relations.readings.is_empty():
         return {}
-    housings = {
+    return learn_gauges(housings_of(relations, settings), relations.readings, relations.stages_read)
+
+
+def housings_of(relations: Relations, settings: Settings) -> dict[str, Housing]:
+    """Return the components whose blocking a gauge can show, with what is known of their lives."""
+    seen = set(relations.spells["component"])
+    return {
         name: housing(
             name,
             spells=relations.spells,
             sites=relations.sites,
-            customary_days=settings.component(name).customary_days,
-            limit_kpa=limit,
+            customary_days=terms.customary_days,
+            limit_kpa=terms.pressure_limit_kpa,
         )
-        for name, limit in limits.items()
+        for name, terms in settings.components.items()
+        if terms.pressure_limit_kpa is not None and name in seen
     }
-    return learn_gauges(housings, relations.readings, relations.stages_read)
 
 
 def life_tables(lives: Mapping[str, ComponentLife], relations: Relations) -> dict[str, pl.DataFrame]:

@@ -102,6 +102,11 @@ _STARRED: Mapping[str, Columns] = {
         **_UNIT, "visit_from": DAY, "visit_by*": DAY, "action": TEXT, "part_number": TEXT, "reason": TEXT,
         "chance_already_spent": REAL, "change_at_kpa": REAL, "rank": COUNT,
     },
+    "gauge_laws": {
+        "component*": TEXT, "law": TEXT, "law_index*": REAL, "law_index_low": REAL, "law_index_high": REAL,
+        "clean_kpa*": REAL, "clean_low_kpa": REAL, "clean_high_kpa": REAL, "spread": REAL,
+        "gauge_error_kpa*": REAL, "doubtful_share": REAL, "readings": COUNT, "readings_across_all": COUNT,
+    },
     "gauge_last": {
         **_UNIT, "last_read_on*": DAY, "drop_kpa": REAL, "across_all": FLAG, "share_spent*": REAL,
         "share_low": REAL, "share_high": REAL, "expected_end": DAY, "end_low": DAY, "end_high": DAY,

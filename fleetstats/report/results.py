@@ -92,6 +92,7 @@ class Results:
     calendar: pl.DataFrame = field(default_factory=_none("calendar"))
     weekly_load: pl.DataFrame = field(default_factory=_none("weekly_load"))
     due: pl.DataFrame = field(default_factory=_none("due"))
+    gauge_laws: pl.DataFrame = field(default_factory=_none("gauge_laws"))
     gauge_last: pl.DataFrame = field(default_factory=_none("gauge_last"))
     at_stop: pl.DataFrame = field(default_factory=_none("at_stop"))
     gauge_visits: pl.DataFrame = field(default_factory=_none("gauge_visits"))

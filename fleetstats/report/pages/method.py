@@ -18,6 +18,7 @@ class MethodPage:
     head: Head
     settings: tuple[Fact, ...]
     components: Table
+    gauge_laws: Table
     families: Table
     effects: Table
     scores: Table
@@ -29,6 +30,7 @@ def method_page(results: Results) -> MethodPage:
         head=parts.head(results, "Method, sources and cautions", "method"),
         settings=_settings(results),
         components=_components(results),
+        gauge_laws=_gauge_laws(results),
         families=_families(results),
         effects=_effects(results),
         scores=_scores(results),
@@ -83,6 +85,35 @@ def _component_row(name: str, shown: ComponentDisplay, currency: str) -> tuple[t
         tables.number(f"{kpa:g} kPa" if kpa else words.UNKNOWN, kpa),
         tables.text(shown.source),
     )
+
+
+def _gauge_laws(results: Results) -> Table:
+    rows = [
+        (
+            tables.text(labels.component(results.display, row["component"])), tables.text(row["law"]),
+            tables.number(words.share(row["law_index"]), row["law_index"]),
+            tables.text(words.share_range(row["law_index_low"], row["law_index_high"])),
+            tables.number(f"{row['clean_kpa']:.0f} kPa", row["clean_kpa"]),
+            tables.text(f"{row['clean_low_kpa']:.0f} to {row['clean_high_kpa']:.0f} kPa"),
+            tables.number(words.share(row["spread"]), row["spread"]),
+            tables.number(f"{row['gauge_error_kpa']:.1f} kPa", row["gauge_error_kpa"]),
+            tables.number(words.chance(row["doubtful_share"]), row["doubtful_share"]),
+            tables.number(words.whole(row["readings"]), row["readings"]),
+            tables.number(words.whole(row["readings_across_all"]), row["readings_across_all"]),
+        )
+        for row in results.gauge_laws.iter_rows(named=True)
+    ]  # fmt: skip
+    columns = (
+        Column("component", "Component"), Column("law", "Nearest law"), Column("law_index", "n", True),
+        Column("law_range", "n, 90 % range"), Column("clean", "Clean drop", True),
+        Column("clean_range", "90 % range"), Column("spread", "Spread of log drop", True),
+        Column("gauge", "Gauge error", True), Column("wild", "Wild readings", True),
+        Column("readings", "Readings", True), Column("across_all", "Of these across all", True),
+    )  # fmt: skip
+    return Table(
+        "gauge-laws", "How cartridges block, by their gauges", columns, tuple(rows),
+        "Too few pressure readings to learn from.", "data/gauge-laws.csv",
+    )  # fmt: skip
 
 
 def _families(results: Results) -> Table:

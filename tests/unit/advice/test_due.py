@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -218,3 +219,23 @@ def test_a_unit_without_an_interval_is_refused_by_name(fleet: Fleet) -> None:
             sites=fleet.sites, units=fleet.units, visits=visits, intervals=intervals, lives=fleet.lives,
             components=fleet.kinds, as_of=AS_OF,
         )  # fmt: skip
+
+
+def test_a_gauge_that_was_read_gives_the_chance_and_says_so(fleet: Fleet) -> None:
+    def told(rows: np.ndarray, age_days: np.ndarray) -> np.ndarray:
+        return np.where(rows == 2, 0.83, np.nan)
+
+    plain = due(fleet)
+    visits = pl.DataFrame(
+        {"site_id": fleet.sites["site_id"], "visit_date": AS_OF - 30 * DAY, "visit_reason": "routine"}
+    )
+    found = due_list(
+        sites=fleet.sites, units=fleet.units, visits=visits, intervals=fleet.plan().intervals,
+        lives=fleet.lives, components=fleet.kinds, as_of=AS_OF, gauges={"sediment_cartridge": told},
+    )  # fmt: skip
+    read = line(found, "S002/sediment_cartridge")
+    assert read["chance_already_spent"] == pytest.approx(0.83)
+    assert "gauge" in read["reason"]
+    for unit in ("S001/sediment_cartridge", "S002/uv_lamp"):
+        assert line(found, unit)["chance_already_spent"] == line(plain, unit)["chance_already_spent"]
+        assert "gauge" not in line(found, unit)["reason"]

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+import fleetstats.life.predict
 from fleetstats.errors import LifeError
 from fleetstats.life import (
     FamilyAverage,
@@ -16,7 +17,9 @@ from fleetstats.life import (
     fit_life,
     weak_priors,
 )
+from fleetstats.life.climb import Summit
 from fleetstats.life.families import FAMILIES
+from fleetstats.life.fit import ScaledPrior, _evidence
 
 INF = np.inf
 
@@ -226,3 +229,28 @@ def test_worst_chance_ranks_units_within_each_draw():
         draws.worst_chance(1.0)
     nobody = LifeDraws(("weibull",), np.zeros((0, 1)), np.ones(1), np.zeros((0, 1)))
     assert nobody.worst_chance().shape == (0,)
+
+
+def test_a_fit_without_a_top_weighs_nothing_and_none_with_one_weighs_all_alike(average):
+    fits = [replace(fit, log_evidence=value) for fit, value in zip(average.fits, (-10.0, -INF), strict=False)]
+    lives, asked = average.fits[0].lives, {"priors": weak_priors(182), "families": ("weibull", "lognormal")}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            fleetstats.life.predict,
+            "fit_life",
+            lambda _, name, *rest, **more: fits[asked["families"].index(name)],
+        )
+        assert average_families(lives, **asked).weights.tolist() == [1.0, 0.0]
+        fits[0] = replace(fits[0], log_evidence=-INF)
+        assert average_families(lives, **asked).weights.tolist() == [0.5, 0.5]
+
+
+def test_a_singular_curvature_is_no_boundless_evidence():
+    prior = ScaledPrior(np.zeros(2), np.ones(2))
+
+    def of(hessian):
+        return _evidence(-3.0, Summit(np.zeros(2), -3.0, np.zeros(2), np.array(hessian), True), prior)
+
+    assert of([[-1.0, 0.0], [0.0, -1.0]]) == -3.0
+    assert of([[-1.0, 0.0], [0.0, 0.0]]) == -INF
+    assert of([[1.0, 0.0], [0.0, 1.0]]) == -INF

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from fleetstats.report import Display, Results, due_calendar
-from fleetstats.report.pages import due, owner, site, supplier, technician, trust
+from fleetstats.report.pages import due, gauges, owner, site, supplier, technician, trust
 from tests.report_fixture import AS_OF, display, invent
 
 
@@ -305,3 +305,48 @@ def test_the_calendar_has_one_entry_a_visit_stamped_with_the_as_of_day(results: 
     assert {event.decoded("DTSTAMP").date() for event in events} == {AS_OF}
     assert min(event.decoded("DTSTART") for event in events) == AS_OF
     assert sum("OVERDUE" in str(event["SUMMARY"]) for event in events) > 0
+
+
+def test_the_last_reading_and_the_number_at_the_stop_are_told() -> None:
+    base = unit(
+        component="sediment_cartridge", last_read_on=date(2025, 5, 12), drop_kpa=46.0, across_all=False,
+        share_spent=0.71, share_low=0.55, share_high=0.86, expected_end=date(2025, 9, 1),
+        end_low=date(2025, 8, 1), end_high=date(2026, 1, 1), doubtful=False, readings=2, in_place=True,
+    )  # fmt: skip
+    told = gauges.last_words(display(), base)
+    assert "(46 kPa across its housing) says this sediment cartridge had used about 70 % of its life" in told
+    assert "(55 to 85 %)" in told
+    assert "about Sep 2025 (Aug 2025 to Jan 2026). From 2 readings of it." in told
+    gone = gauges.last_words(display(), base | {"in_place": False, "across_all": True})
+    assert "across all filters" in gone
+    assert "the sediment cartridge then in place" in gone
+    assert "should be spent" not in gone
+    assert "is not counted" in gauges.last_words(display(), base | {"doubtful": True})
+
+    rows = [
+        unit(component="sediment_cartridge", change_at_kpa=34.0, lasts_chance=0.9, why="gauge", readings=200),
+        unit(
+            component="carbon_cartridge", change_at_kpa=None, lasts_chance=0.9, why="calendar", readings=200
+        ),
+        unit(site_id="b", component=None, change_at_kpa=61.0, lasts_chance=0.9, why="gauge", readings=200),
+    ]
+    found = gauges.stop_words(Results(AS_OF, display(), at_stop=pl.DataFrame(rows)))
+    assert "change it at 34 kPa or more across its housing, tap running" in found["a"]
+    assert "whatever the gauge says" in found["a"]
+    assert found["a"].endswith("If the gauge is doubtful, change it.")
+    assert "Across all filters together: change them at 61 kPa" in found["b"]
+
+
+def test_the_date_the_gauges_ask_for_stands_beside_the_plans() -> None:
+    row = unit(
+        component="sediment_cartridge", seen_by=date(2025, 8, 14), plan_visit_by=date(2025, 9, 2), why="gauge"
+    )
+    told = gauges.visit_words(row, display())
+    assert told == (
+        "By the gauge of its sediment cartridge this site should be seen by 14 Aug 2025; the plan says by "
+        "2 Sep 2025."
+    )
+    assert "no visit before the one planned by 2 Sep 2025" in gauges.visit_words(
+        row | {"why": "limit"}, display()
+    )
+    assert gauges.visit_words(None, display()) == ""

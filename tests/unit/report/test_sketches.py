@@ -9,6 +9,7 @@ from datetime import date
 from fleetstats.report import sketches
 from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Need
 from fleetstats.report.sketches.drawing import Frame, round_step
+from fleetstats.report.sketches.pressure import Expected
 
 WEEK = 7.0
 
@@ -114,6 +115,22 @@ def test_readings_mark_the_change_limit_and_say_the_last_reading() -> None:
     assert sketch is not None
     assert "2 readings, the last 95 kPa on 1 Jun 2025" in sketch.told
     assert "change at 100 kPa" in {label.text for label in sketch.labels}
+
+
+def test_readings_show_the_course_expected_of_the_unit_read_last() -> None:
+    expected = Expected(
+        "Sediment cartridge", date(2025, 5, 1), (0.0, 50.0, 100.0), (15.0, 40.0, 100.0), (15.0, 30.0, 60.0),
+        (15.0, 60.0, 120.0), date(2025, 8, 9), 100.0,
+    )  # fmt: skip
+    series = {"All filters together": [(date(2025, 1, 1), 20.0), (date(2025, 6, 1), 45.0)]}
+    sketch = sketches.readings("r", series=series, limit_kpa=None, expected=expected)
+    assert sketch is not None
+    assert {"band", "like", "mark"} <= {stroke.style for stroke in sketch.strokes}
+    assert "expected to reach its limit of 100 kPa on 9 Aug 2025" in sketch.told
+    assert "went in on 1 May 2025 at about 15 kPa" in sketch.told
+    plain = sketches.readings("r", series=series, limit_kpa=None)
+    assert plain is not None
+    assert "expected" not in plain.told
 
 
 def test_need_names_what_suffices_most_often() -> None:

@@ -154,6 +154,7 @@ def _display(settings: Settings, store: Store) -> Display:
         callout_cost=settings.callout_cost,
         local_rule_days=settings.local_rule_days,
         local_rule_source=settings.local_rule_source,
+        contact=settings.contact,
         version=__version__,
         components={
             name: ComponentDisplay(

@@ -179,6 +179,10 @@ _STARRED: Mapping[str, Columns] = {
         "measure*": TEXT, "plan": REAL, "plan_low": REAL, "plan_high": REAL, "current": REAL,
         "current_low": REAL, "current_high": REAL,
     },
+    "samples": {
+        "site_id*": TEXT, "sampled_on*": DAY, "parameter": TEXT, "result": TEXT, "passed": FLAG,
+        "laboratory_ref": TEXT,
+    },
     "plan_changes": {
         "site_id*": TEXT, "component": TEXT, "slot": TEXT, "interval_before_days*": REAL,
         "interval_days*": REAL, "spells_more": COUNT, "failures_more": COUNT, "reason*": TEXT, "since*": DAY,

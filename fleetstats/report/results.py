@@ -37,6 +37,7 @@ class Display:
     local_rule_source: str = ""
     version: str = ""
     components: Mapping[str, ComponentDisplay] = field(default_factory=dict)
+    contact: str = ""
 
 
 def _none(name: str) -> Callable[[], pl.DataFrame]:
@@ -108,6 +109,7 @@ class Results:
     lives_by_year: pl.DataFrame = field(default_factory=_none("lives_by_year"))
     lives_by_month: pl.DataFrame = field(default_factory=_none("lives_by_month"))
     part_costs: pl.DataFrame = field(default_factory=_none("part_costs"))
+    samples: pl.DataFrame = field(default_factory=_none("samples"))
     refused: pl.DataFrame = field(default_factory=_none("refused"))
     warnings: pl.DataFrame = field(default_factory=_none("warnings"))
     loads: pl.DataFrame = field(default_factory=_none("loads"))

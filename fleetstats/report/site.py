@@ -19,6 +19,7 @@ from fleetstats.report.pages import (
     lives,
     method,
     owner,
+    papers,
     parts,
     records,
     starting,
@@ -76,7 +77,7 @@ def write_site(results: Results, out: Path, *, audience: Audience = "all") -> Pa
 
 
 def _write_all(results: Results, press: Press, place: Path) -> None:
-    for folder in ("assets", "data", "crews", "sites", "sheets"):
+    for folder in ("assets", "data", "crews", "sites", "sheets", "service"):
         (place / folder).mkdir()
     _write_assets(press, place)
     _write_due(results, press, place)
@@ -106,7 +107,10 @@ def _write_due(results: Results, press: Press, place: Path) -> None:
     _write_page(press, place, "technician.html", technician.technician_page(results, found))
     (place / "due.ics").write_bytes(due_calendar.due_calendar(found, results.as_of))
     for crew in technician.crew_pages(results, found):
-        _write(place / "crews" / f"{file_stem(crew.crew)}.html", press.page("crew.html", crew))
+        stem = file_stem(crew.crew)
+        _write(place / "crews" / f"{stem}.html", press.page("crew.html", crew))
+        own = [stop for stop in found if stop.crew == crew.crew]
+        (place / "crews" / f"{stem}.ics").write_bytes(due_calendar.due_calendar(own, results.as_of))
 
 
 def _write_page(press: Press, place: Path, name: str, page: Any) -> None:
@@ -120,7 +124,8 @@ def _write_sites(results: Results, press: Press, place: Path) -> None:
         for row in some.iter_rows(named=True):
             name = f"{file_stem(row['site_id'])}.html"
             _write(place / "sites" / name, press.page("site.html", site_pages.site_page(ledger, row)))
-            _write(place / "sheets" / name, press.page("sheet.html", site_pages.customer_sheet(ledger, row)))
+            _write(place / "sheets" / name, press.page("sheet.html", papers.customer_sheet(ledger, row)))
+            _write(place / "service" / name, press.page("record.html", papers.service_record(ledger, row)))
 
 
 def _write_packs(results: Results, press: Press, place: Path) -> None:

@@ -60,6 +60,11 @@ def sheet_href(site_id: str, root: str = "") -> str:
     return f"{root}sheets/{file_stem(site_id)}.html"
 
 
+def record_href(site_id: str, root: str = "") -> str:
+    """Return the way to a site's record of service."""
+    return f"{root}service/{file_stem(site_id)}.html"
+
+
 def site_names(sites: pl.DataFrame) -> dict[str, str]:
     """Return each site's name as shown: its id, and its own name after it."""
     return {

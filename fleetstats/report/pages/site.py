@@ -1,4 +1,4 @@
-"""One site's page and its sheet for the customer."""
+"""One site's page: its next visit, intervals and lives, history and readings."""
 
 from __future__ import annotations
 
@@ -51,6 +51,7 @@ class SitePage:
     head: Head
     name: str
     sheet_href: str
+    record_href: str
     notes: tuple[str, ...]
     facts: tuple[Fact, ...]
     next_when: str
@@ -65,19 +66,6 @@ class SitePage:
     gauge_told: tuple[str, ...]
     visits: tuple[Visit, ...]
     visits_told: str
-
-
-@dataclass(frozen=True, slots=True)
-class CustomerSheet:
-    """What is left with the customer: work done, next visit, cautions, a line for the contact."""
-
-    head: Head
-    name: str
-    last_visit: str
-    done: tuple[str, ...]
-    next_visit: str
-    planned: tuple[str, ...]
-    notes: tuple[str, ...]
 
 
 class Ledger:
@@ -110,6 +98,7 @@ class Ledger:
         self.why_unit = _keyed(own(results.why))
         self.calendar = parts.by_site(own(results.calendar).sort("visit", maintain_order=True))
         self.in_place = parts.by_site(own(results.in_place))
+        self.samples = parts.by_site(own(results.samples).sort("sampled_on", maintain_order=True))
         self.due = parts.by_site(due_page.ordered(due))
         self.gauges = due_page.gauge_by_site(results, due)
         self.order = {name: place for place, name in enumerate(results.display.components)}
@@ -122,12 +111,13 @@ class Ledger:
 def site_page(ledger: Ledger, site: Row) -> SitePage:
     """Return the page of one site (a row of the sites frame)."""
     site_id, results = site["site_id"], ledger.results
-    next_when, tasks = _next(ledger, site_id)
+    next_when, tasks = next_stop(ledger, site_id)
     visits = ledger.visits.get(site_id, [])
     return SitePage(
         head=parts.head(results, ledger.names[site_id], root="../", plain=True),
         name=ledger.names[site_id],
         sheet_href=parts.sheet_href(site_id, "../"),
+        record_href=parts.record_href(site_id, "../"),
         notes=_notes(site),
         facts=_facts(site),
         next_when=next_when,
@@ -140,49 +130,17 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         units=_units(ledger, site_id),
         readings=_readings(ledger, site_id),
         gauge_told=_gauge_told(ledger, site_id),
-        visits=tuple(_visit(ledger, row) for row in reversed(visits[-VISITS_SHOWN:])),
+        visits=tuple(visit_told(ledger, row) for row in reversed(visits[-VISITS_SHOWN:])),
         visits_told=f"the last {VISITS_SHOWN} of {len(visits)}" if len(visits) > VISITS_SHOWN else "",
     )
-
-
-def customer_sheet(ledger: Ledger, site: Row) -> CustomerSheet:
-    """Return the sheet for a site's customer: no chances, costs, neighbours, remarks or people's names."""
-    site_id, results = site["site_id"], ledger.results
-    visits = ledger.visits.get(site_id, [])
-    done = ledger.work.get(visits[-1]["visit_id"], []) if visits else []
-    next_when, tasks = _next(ledger, site_id)
-    notes = [
-        text
-        for flag, text in (
-            (
-                "failed_sample_open",
-                "A water sample has failed: treat the water as unsafe to drink until a later good result.",
-            ),
-            (
-                "open_alarm",
-                "The UV unit has raised an alarm: treat the water as unsafe to drink until it is put right.",
-            ),
-        )
-        if site[flag]
-    ]
-    return CustomerSheet(
-        head=parts.head(results, f"Service sheet {words.DASH} {site['site_name'] or site_id}", root="../",
-                        plain=True),
-        name=site["site_name"] or site_id,
-        last_visit=words.day(visits[-1]["visit_date"]) if visits else "",
-        done=tuple(f"{_unit_name(ledger, row)}: {labels.ACTIONS.get(row['action'] or '', 'seen to')}"
-                   for row in done),
-        next_visit="now due" if next_when.startswith("overdue") else next_when,
-        planned=tuple(parts.task(results, {**row, "part_number": None}) for row in tasks),
-        notes=tuple(notes),
-    )  # fmt: skip
 
 
 def _keyed(frame: pl.DataFrame) -> Mapping[tuple[str, str, str], Row]:
     return {(row["site_id"], row["component"], row["slot"]): row for row in frame.iter_rows(named=True)}
 
 
-def _unit_name(ledger: Ledger, row: Row) -> str:
+def unit_name(ledger: Ledger, row: Row) -> str:
+    """Return a component as it is called, its slot with it."""
     return labels.component(ledger.results.display, row["component"], row["slot"] or "")
 
 
@@ -224,7 +182,8 @@ def _facts(site: Row) -> tuple[Fact, ...]:
     return tuple(found)
 
 
-def _next(ledger: Ledger, site_id: str) -> tuple[str, list[Row]]:
+def next_stop(ledger: Ledger, site_id: str) -> tuple[str, list[Row]]:
+    """Return when the site is next seen, in words, and the lines of the due list for that visit."""
     rows = ledger.due.get(site_id, [])
     if not rows:
         return "", []
@@ -241,7 +200,7 @@ def _history(ledger: Ledger, site_id: str) -> Sketch | None:
         if row["fitted_on"]:
             ends = row["ended_on"] or as_of
             bar = Bar(row["fitted_on"], max(ends, row["fitted_on"]), row["ended_how"] in _END_FINDINGS)
-            lanes.setdefault((ledger.rank(row["component"]), _unit_name(ledger, row)), []).append(bar)
+            lanes.setdefault((ledger.rank(row["component"]), unit_name(ledger, row)), []).append(bar)
     visits = [(row["visit_date"], row["visit_reason"] == "callout") for row in ledger.visits.get(site_id, [])]
     return sketches.history(
         "history", visits=visits, until=as_of,
@@ -356,7 +315,7 @@ def _readings(ledger: Ledger, site_id: str) -> Sketch | None:
     for row in ledger.readings.get(site_id, []):
         if row["read_before_work"] is False or row["drop_kpa"] is None:
             continue
-        name = _unit_name(ledger, row) if row["component"] else "All filters together"
+        name = unit_name(ledger, row) if row["component"] else "All filters together"
         series.setdefault(name, []).append((row["visit_date"], row["drop_kpa"]))
         shown = ledger.results.display.components.get(row["component"] or "")
         if shown and shown.pressure_limit_kpa:
@@ -373,13 +332,16 @@ def _gauge_told(ledger: Ledger, site_id: str) -> tuple[str, ...]:
     return tuple(text for text in (*told, gauges.visit_words(ledger.seen_by.get(site_id), display)) if text)
 
 
-def _visit(ledger: Ledger, row: Row) -> Visit:
+def visit_told(ledger: Ledger, row: Row, *, part: bool = False) -> Visit:
+    """Return one visit in words; with `part`, the numbers of the parts that went in too."""
     why = labels.REASONS.get(row["visit_reason"] or "", labels.plain(row["visit_reason"]))
     cause = labels.CAUSES.get(row["callout_cause"] or "", labels.plain(row["callout_cause"]))
     done = []
     for work in ledger.work.get(row["visit_id"], []):
-        told = f"{_unit_name(ledger, work)} {labels.ACTIONS.get(work['action'] or '', 'seen to')}"
+        told = f"{unit_name(ledger, work)} {labels.ACTIONS.get(work['action'] or '', 'seen to')}"
         if work["condition"] and work["condition"] != "unknown" and work["action"] != "fitted":
             told += f", found {labels.CONDITIONS.get(work['condition'], labels.plain(work['condition']))}"
+        if part and work["part_number"] and work["action"] in ("fitted", "replaced"):
+            told += f", part {work['part_number']}"
         done.append(told)
     return Visit(words.day(row["visit_date"]), f"{why}: {cause}" if cause else why, "; ".join(done))

@@ -8,8 +8,8 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
-from fleetstats.report import Display, Results, due_calendar
-from fleetstats.report.pages import due, gauges, owner, site, supplier, technician, trust
+from fleetstats.report import Display, Results, due_calendar, words
+from fleetstats.report.pages import due, gauges, owner, papers, site, supplier, technician, trust
 from tests.report_fixture import AS_OF, display, invent
 
 
@@ -225,11 +225,32 @@ def test_a_sites_page_explains_each_interval_with_its_evidence(results: Results)
 def test_a_customers_sheet_holds_work_and_next_visit_and_no_chances(results: Results) -> None:
     ledger = site.Ledger(results, results.sites)
     for row in results.sites.head(6).iter_rows(named=True):
-        sheet = site.customer_sheet(ledger, row)
+        sheet = papers.customer_sheet(ledger, row)
         told = " ".join([*sheet.done, *sheet.planned, sheet.next_visit, *sheet.notes])
         assert " in 10" not in told
         assert "USD" not in told
         assert sheet.last_visit
+        assert sheet.contact == results.display.contact
+
+
+def test_a_record_of_service_holds_every_visit_and_sample_and_no_advice(results: Results) -> None:
+    samples = pl.DataFrame(
+        {
+            "site_id": [results.sites["site_id"][0]], "sampled_on": [AS_OF], "parameter": ["e_coli_per_100_ml"],
+            "result": ["0"], "passed": [True], "laboratory_ref": ["L-77"],
+        }
+    )  # fmt: skip
+    ledger = site.Ledger(replace(results, samples=samples), results.sites)
+    for place, row in enumerate(results.sites.head(4).iter_rows(named=True)):
+        paper = papers.service_record(ledger, row)
+        own = results.visits.filter(pl.col("site_id") == row["site_id"])
+        assert len(paper.visits) == own.height, "all of them, however many"
+        told = " ".join([*(visit.done for visit in paper.visits), *(fact.value for fact in paper.in_place)])
+        assert "part " in told
+        assert not any(word in told for word in (" in 10", "USD", "week", "like it"))
+        assert [[cell.shown for cell in one] for one in paper.samples.rows] == (
+            [] if place else [[words.day(AS_OF), "e coli per 100 ml", "0", "yes", "L-77"]]
+        )
 
 
 def test_a_pack_merges_figures_of_fewer_than_five_sites(results: Results) -> None:

@@ -15,8 +15,8 @@ from fleetstats.report import words
 
 #: Rows written as HTML; the rest follow as data that the page's script lays out on demand.
 ROWS_IN_PAGE = 50
-#: Least widths of columns in the style sheet, and the width of a phone less its margins, in rem.
-_NUMBER_REM, _TEXT_REM, _LONG_REM, _PHONE_REM = 4.5, 9.0, 18.0, 20.5
+#: Least widths of columns in the style sheet, and the widths of a phone and of a page less margins, in rem.
+_NUMBER_REM, _TEXT_REM, _LONG_REM, _PHONE_REM, _PAGE_REM = 4.5, 9.0, 18.0, 20.5, 70.0
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -73,8 +73,17 @@ class Table:
     @property
     def sideways(self) -> bool:
         """Whether it is wider than a narrow phone, by what the style sheet gives each kind of column."""
-        widths = [_NUMBER_REM if c.number else _LONG_REM if c.long else _TEXT_REM for c in self.columns]
-        return sum(widths) > _PHONE_REM
+        return self._least_rem > _PHONE_REM
+
+    @property
+    def sprawling(self) -> bool:
+        """Whether it is wider than the page itself."""
+        return self._least_rem > _PAGE_REM
+
+    @property
+    def _least_rem(self) -> float:
+        widths = (_NUMBER_REM if c.number else _LONG_REM if c.long else _TEXT_REM for c in self.columns)
+        return sum(widths)
 
     @property
     def count(self) -> str:

@@ -227,9 +227,9 @@ def test_a_month_either_way_costs_what_the_plan_forced_there_costs(make_fleet: M
             forced = fleet.plan().plans.row(by_predicate=pl.col("site_id") == row["site_id"], named=True)
             if forced["visit_interval_days"] != days:
                 continue
-            # the forced plan may take a more customary n within the 2 % given away; costs are tabulated, to 1e-5
-            assert forced["cost_per_year"] >= row[column] * (1 - 1e-5)
-            assert forced["cost_per_year"] <= row[column] * 1.02 * (1 + 1e-5)
+            # the forced plan may take a more customary n within the 2 % given away; costs are tabulated, to 1e-4
+            assert forced["cost_per_year"] >= row[column] * (1 - 1e-4)
+            assert forced["cost_per_year"] <= row[column] * 1.02 * (1 + 1e-4)
             compared += 1
     assert compared > 12
 

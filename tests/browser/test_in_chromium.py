@@ -68,7 +68,7 @@ def test_dark_mode_is_dark_and_figures_follow_it(opened: Any) -> None:
 def test_without_script_words_and_tables_are_there(opened: Any) -> None:
     page = opened("owner.html", java_script_enabled=False)
     assert page.locator("#plans tbody tr").count() == 50
-    assert "The first rows of 60 rows" in page.inner_text("#plans-note")
+    assert "The first 50 of 60 rows. Open all 60 rows as CSV." in page.inner_text("#plans-note")
     assert "This drawing needs script" in page.inner_text("#visit-intervals")
     assert page.locator("thead button").count() == 0
 

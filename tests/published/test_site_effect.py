@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.optimize import minimize
+from scipy.special import logsumexp
 
 from fleetstats.life import Lifetimes, fit_life
 from fleetstats.life.families import FAMILIES
@@ -61,3 +62,19 @@ def test_laplace_is_not_maximum_likelihood(kidney):
     assert value == pytest.approx(-332.8628712, abs=1e-7)
     assert np.exp(top.x[4]) == pytest.approx(0.6524880, abs=1e-5)
     assert value - fit.log_likelihood > 0.16
+
+
+def test_fifteen_fixed_nodes_are_less_exact_than_nine_moved_ones(kidney):
+    # computed: ordinary Gauss-Hermite quadrature, its nodes where N(0, tau^2) has them, at the exact estimates;
+    # it is no maximum of its own, so an estimate's last printed digit moves the value by 1e-7
+    points, weights = np.polynomial.hermite.hermgauss(15)
+    fit = fit_life(kidney)
+    location = fit.estimate[0] + kidney.design @ fit.estimate[1:3]
+    z = (np.log(kidney.lower)[:, None] - location[:, None] - fit.tau * np.sqrt(2) * points) / fit.sigma
+    log_density = z - np.log(fit.sigma * kidney.lower)[:, None] - np.exp(z)
+    by_site = np.zeros((len(kidney.site_ids), points.size))
+    np.add.at(by_site, kidney.site_code, np.where(kidney.exact[:, None], log_density, -np.exp(z)))
+    fixed = logsumexp(by_site + np.log(weights / np.sqrt(np.pi)), axis=1).sum()
+    assert fixed == pytest.approx(-333.0326675, abs=1e-7)
+    moved = fit_life(kidney, nodes=9).log_likelihood
+    assert abs(moved - fit.log_likelihood) < 0.1 * abs(fixed - fit.log_likelihood)

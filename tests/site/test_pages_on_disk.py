@@ -166,12 +166,33 @@ def test_an_uncertainty_is_never_called_an_interval(parsed: dict[str, Page]) -> 
 def test_cautions_stand_wherever_work_is_described(parsed: dict[str, Page]) -> None:
     working = [
         name for name in parsed
-        if name.startswith(("sites/", "sheets/", "crews/"))
+        if name.startswith(("sites/", "crews/"))
         or name in ("index.html", "owner.html", "technician.html", "starting.html", "method.html")
     ]  # fmt: skip
     for name in working:
         text = " ".join(parsed[name].words)
         assert all(caution in text for caution in CAUTIONS), name
+
+
+def test_the_customers_sheet_carries_a_households_cautions_not_a_technicians(parsed: dict[str, Page]) -> None:
+    for name, page in parsed.items():
+        if name.startswith("sheets/"):
+            text = " ".join(page.words)
+            assert "Do not open the filter housings or the UV unit yourself" in text, name
+            assert "Never look at a lit lamp" in text
+            assert "treat the water as unsafe to drink" in text
+            assert "Relieve the pressure" not in text
+            assert "Isolate the UV unit" not in text
+
+
+def test_the_record_of_service_is_facts_alone(parsed: dict[str, Page]) -> None:
+    papers = [name for name in parsed if name.startswith("service/")]
+    assert len(papers) == 60
+    for name in papers:
+        text = " ".join(parsed[name].words)
+        assert not re.search(r" in 10|1 in |USD|sites like|interval|cheapest", text), name
+        assert "no proof that the water is disinfected" in text
+        assert "Water samples" in text
 
 
 def test_the_as_of_day_is_printed_on_every_page(parsed: dict[str, Page]) -> None:

@@ -185,7 +185,8 @@ def _kind_row(number: int, group: _Group, fleet: PricedFleet, called: FloatArray
         "kind": number, "sites": len(group.sites), "level": group.level, "levels": group.levels,
         "callouts_low": float(called.min()), "callouts_high": float(called.max()),
         "trip_share": float((1.0 / sharing).mean()), "first_week": int(fleet.weeks[0]),
-        "shortest_days": fleet.terms.shortest_visit_days, "longest_days": float(fleet.weeks[-1] * WEEK),
+        "shortest_days": fleet.terms.shortest_visit_days,
+        "longest_days": float(_usual_weeks(fleet)[-1] * WEEK),
         "most_days": float(fleet.limits.hard_visit_days[group.units].min()),
     }  # fmt: skip
 
@@ -212,7 +213,8 @@ def _unit_row(rows: IntArray, fleet: PricedFleet, kind: ComponentTerms, held: bo
 
 def _rate_rows(rows: IntArray, fleet: PricedFleet, held: bool) -> Iterator[dict[str, Any]]:
     """Yield call-outs and other money of one unit, the mean over the sites, for each n."""
-    callouts = other = np.zeros((len(fleet.weeks), MOST_VISITS))
+    weeks = len(_usual_weeks(fleet))
+    callouts = other = np.zeros((weeks, MOST_VISITS))
     if not held:
         name = str(fleet.units["component"][int(rows[0])])
         found = fleet.prices[name].yearly_parts(
@@ -220,13 +222,19 @@ def _rate_rows(rows: IntArray, fleet: PricedFleet, held: bool) -> Iterator[dict[
             planned_cost=fleet.units["planned_cost"].to_numpy()[rows],
             oldest_days=fleet.limits.hard_unit_days[rows],
         )
-        callouts, other = (part.mean(axis=0) for part in found)
+        callouts, other = (part.mean(axis=0)[:weeks] for part in found)
     for n in range(1, MOST_VISITS + 1):
         yield {
             "every_n": n,
             "callouts": _rounded(callouts[:, n - 1]),
             "other_cost": _rounded(other[:, n - 1]),
         }
+
+
+def _usual_weeks(fleet: PricedFleet) -> IntArray:
+    """Return the visit intervals that any site may have; longer ones are priced only where decided on."""
+    usual = fleet.weeks[fleet.weeks * WEEK <= fleet.terms.longest_visit_days]
+    return usual if len(usual) else fleet.weeks[:1]
 
 
 def _lives(fleet: PricedFleet, rows: IntArray) -> IntArray:

@@ -66,7 +66,9 @@ def _on_record(results: Results, model: parts.Row | None) -> str:
     if called < (today if low is None else low):
         told += (
             " The figure under today's rule is higher: it counts every spent part as a call-out of its own, "
-            "while on record one call-out may serve two parts, and some were found spent at planned visits."
+            "while on record one call-out may serve two parts, and some were found spent at planned visits. "
+            "Where young parts are renewed at planned visits too, today's practice has fewer call-outs than "
+            "its rule alone, and part of the saving shown is had already."
         )
     elif called > (today if high is None else high):
         told += (
@@ -75,7 +77,7 @@ def _on_record(results: Results, model: parts.Row | None) -> str:
         )
     else:
         told += " The figure under today's rule agrees with it, within its range."
-    return f"{told} Both columns count in the same way, so trust their difference more than either."
+    return f"{told} Both columns count in the same way."
 
 
 def savings(results: Results) -> tuple[Fact, ...]:

@@ -9,10 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from fleetstats.advice import plan_visits
 from fleetstats.advice.site_kinds import MOST_KINDS, SiteKinds, site_kinds
 from fleetstats.advice.what_if import kind_plans
 
-from .conftest import KINDS, TERMS, Fleet
+from .conftest import AS_OF, KINDS, TERMS, Fleet
 
 MakeFleet = Callable[..., Fleet]
 # A plan is chosen by the tables of node costs, and what was chosen is told draw by draw, by straight lines in the
@@ -154,3 +155,27 @@ def test_sites_without_a_known_life_are_in_no_kind(make_fleet: MakeFleet) -> Non
     assert found.kinds.is_empty()
     assert found.left_out == 12
     assert kind_plans(found, trip_cost=1, callout_cost=1).kinds.is_empty()
+
+
+def test_an_interval_decided_on_beyond_the_longest_looked_at_lengthens_no_kind(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=12, lives={"sediment_cartridge": 2000})
+    fleet.kinds = {
+        "sediment_cartridge": replace(KINDS["sediment_cartridge"], ceiling_days=3000.0, source="a contract")
+    }
+    fleet.terms = replace(TERMS, beyond_records=0.0)
+    before = kind_plans(kinds_of(fleet), trip_cost=500, callout_cost=300)
+    decided = plan_visits(
+        sites=fleet.sites, units=fleet.units, lives=fleet.lives, components=fleet.kinds, terms=fleet.terms,
+        as_of=AS_OF, months_seen=fleet.months_seen, most_draws=60,
+        decisions=pl.DataFrame(
+            {
+                "site_id": ["S000"], "decision": ["accepted"], "decided_on": [AS_OF],
+                "visit_interval_days": [560.0],
+            }
+        ),
+    )  # fmt: skip
+    assert decided.plans["visit_interval_days"].max() == 560
+    called = decided.plans.select("site_id", "callouts_per_year_current")
+    after = kind_plans(site_kinds(decided.priced, called), trip_cost=500, callout_cost=300)
+    assert after.kinds["visit_interval_days"].to_list() == before.kinds["visit_interval_days"].to_list()
+    assert after.kinds["visit_interval_days"].max() <= 364

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import NamedTuple, TypeVar
 
@@ -51,7 +52,7 @@ class Between(NamedTuple):
     upper: FloatArray
 
 
-class Family:
+class Family(ABC):
     """One life family: the standard distribution of e, with slopes with respect to z.
 
     Attributes
@@ -64,58 +65,58 @@ class Family:
     name: str
     scale_fixed: bool = False
 
+    @abstractmethod
     def log_sf(self, z: FloatArray) -> FloatArray:
         """Return log P(e > z)."""
-        raise NotImplementedError
 
+    @abstractmethod
     def log_cdf(self, z: FloatArray) -> FloatArray:
         """Return log P(e <= z)."""
-        raise NotImplementedError
 
+    @abstractmethod
     def log_pdf(self, z: FloatArray) -> FloatArray:
         """Return the log density of e at z."""
-        raise NotImplementedError
 
+    @abstractmethod
     def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
         """Return log P(low < e <= high)."""
-        raise NotImplementedError
 
+    @abstractmethod
     def between(self, low: FloatArray, width: FloatArray) -> Between:
         """Return log P(low < e <= low + width) and slopes, exact for any width and far into both tails."""
-        raise NotImplementedError
 
+    @abstractmethod
     def score(self, z: FloatArray) -> FloatArray:
         """Return d log_pdf / dz."""
-        raise NotImplementedError
 
+    @abstractmethod
     def score_slope(self, z: FloatArray) -> FloatArray:
         """Return d2 log_pdf / dz2."""
-        raise NotImplementedError
 
+    @abstractmethod
     def hazard(self, z: FloatArray) -> FloatArray:
         """Return density over survival, which is - d log_sf / dz."""
-        raise NotImplementedError
 
+    @abstractmethod
     def hazard_slope(self, z: FloatArray) -> FloatArray:
         """Return d hazard / dz."""
-        raise NotImplementedError
 
+    @abstractmethod
     def reverse_hazard(self, z: FloatArray) -> FloatArray:
         """Return density over distribution function, which is d log_cdf / dz."""
-        raise NotImplementedError
 
+    @abstractmethod
     def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
         """Return d reverse_hazard / dz."""
-        raise NotImplementedError
 
+    @abstractmethod
     def quantile(self, p: FloatArray) -> FloatArray:
         """Return the z with P(e <= z) = p, for 0 < p < 1."""
-        raise NotImplementedError
 
+    @abstractmethod
     def tails(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return P(e <= z) and P(e > z), each exact to where doubles end."""
-        raise NotImplementedError
 
+    @abstractmethod
     def density(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the density at z and its slope."""
-        raise NotImplementedError

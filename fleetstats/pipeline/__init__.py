@@ -150,8 +150,9 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     plan = plan_fleet(relations, settings, lives, rule, {name: units.spent_by for name, units in now.items()})
     progress("forecasting stock")
     stock = forecast_stock(relations, settings, lives, rule, plan)
-    past = stock_past(store, settings, relations=relations)
-    back = look_back(store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress)
+    back = look_back(
+        store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress, now=relations
+    )
     progress("reading the records otherwise")
     shifts = sensitivity(relations, settings, lives, plan.units, rule)
     results = {
@@ -159,7 +160,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         **_what_is_advised(plan),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,
-        "stock_past": past,
+        "stock_past": stock_past(store, settings, relations=relations),
         **_looked_back(back),
         "sensitivity": shifts,
         **since_last(earlier_intervals(store, as_of=day), plan.visits.intervals, relations, settings),

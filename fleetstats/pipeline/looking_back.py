@@ -44,7 +44,13 @@ EMPTY = LookBack(pl.DataFrame(schema=REPLAY_SCHEMA), pl.DataFrame(), pl.DataFram
 
 
 def look_back(
-    store: Store, settings: Settings, *, as_of: date, most_origins: int, progress: Callable[[str], None]
+    store: Store,
+    settings: Settings,
+    *,
+    as_of: date,
+    most_origins: int,
+    progress: Callable[[str], None],
+    now: Relations | None = None,
 ) -> LookBack:
     """Return how forecasts and plans made at past dates fared; without rows where the records are too short.
 
@@ -57,14 +63,17 @@ def look_back(
     most_origins : int
         Origins, half a year apart, the latest one visit interval before `as_of`.
     progress : callable
+    now : Relations, optional
+        The records as of `as_of`, where they have been made already.
     """
     origins, then = [], {}
+    on = _made_once(store, settings, now)
     for day in _origins(store, as_of, most_origins):
         progress(f"looking back from {day}")
-        known = store.relations(as_of=day, settings=settings)
+        known = on(day)
         then[day] = known
         after = {
-            horizon: store.relations(as_of=day + timedelta(days=horizon), settings=settings).spells
+            horizon: on(day + timedelta(days=horizon)).spells
             for horizon in HORIZONS_DAYS
             if day + timedelta(days=horizon) <= as_of
         }
@@ -82,6 +91,18 @@ def look_back(
     found = replay(origins, learn=learn, announced=announced)
     costs = [past_costs(origin, then[origin.origin], settings, learned[origin.origin]) for origin in origins]
     return LookBack(found.scores, found.calibration, pl.concat(costs))
+
+
+def _made_once(store: Store, settings: Settings, now: Relations | None) -> Callable[[date], Relations]:
+    """Return how to get the records as of a day: what followed one origin is what was known at the next."""
+    made = {} if now is None else {now.as_of: now}
+
+    def on(day: date) -> Relations:
+        if day not in made:
+            made[day] = store.relations(as_of=day, settings=settings)
+        return made[day]
+
+    return on
 
 
 def _origins(store: Store, as_of: date, most: int) -> list[date]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 
@@ -13,7 +14,8 @@ from fleetstats.report.pages.due import Stop
 def due_calendar(stops: Sequence[Stop], as_of: date) -> bytes:
     """Return the visits due as iCalendar text (RFC 5545), stamped with the as-of day.
 
-    An overdue visit stands on the as-of day, so that it is not lost in the past.
+    An overdue visit stands on the as-of day, so that it is not lost in the past. An entry is known by its
+    site and its number among the site's visits: a later file moves it instead of adding another.
 
     Parameters
     ----------
@@ -26,10 +28,12 @@ def due_calendar(stops: Sequence[Stop], as_of: date) -> bytes:
     calendar = Calendar()
     calendar.add("prodid", "-//fleetstats//due list//EN")
     calendar.add("version", "2.0")
-    for stop in stops:
+    numbers: Counter[str] = Counter()
+    for stop in sorted(stops, key=lambda stop: (stop.ends, stop.site_id)):
+        numbers[stop.site_id] += 1
         event = Event()
         begins = max(stop.ends, as_of)
-        event.add("uid", _uid(stop))
+        event.add("uid", _uid(stop.site_id, numbers[stop.site_id]))
         event.add("dtstamp", stamp)
         event.add("dtstart", begins)
         event.add("dtend", begins + timedelta(days=1))
@@ -53,6 +57,6 @@ def _description(stop: Stop) -> str:
     return "\n".join(lines)
 
 
-def _uid(stop: Stop) -> str:
-    digest = hashlib.sha256(f"{stop.site_id}\n{stop.ends.isoformat()}".encode()).hexdigest()
+def _uid(site_id: str, number: int) -> str:
+    digest = hashlib.sha256(f"{site_id}\n{number}".encode()).hexdigest()
     return f"{digest[:24]}@fleetstats"

@@ -139,8 +139,8 @@ def _families(results: Results) -> Table:
     )  # fmt: skip
 
 
-def _plain(value: float | None) -> str:
-    return words.UNKNOWN if value is None else f"{value:,.1f}".replace("-", "−")
+def _plain(value: float | None, decimals: int = 1) -> str:
+    return words.UNKNOWN if value is None else f"{value:,.{decimals}f}".replace("-", "−")
 
 
 def _effects(results: Results) -> Table:
@@ -168,7 +168,7 @@ def _scores(results: Results) -> Table:
             tables.day(row["as_of"]),
             tables.number(words.whole(words.week_number(row["horizon_days"])), row["horizon_days"]),
             tables.text(labels.component(results.display, row["component"])),
-            *(tables.number(_score(row[name]), row[name]) for name in names),
+            *(tables.number(_plain(row[name], 3), row[name]) for name in names),
         )
         for row in results.replay.drop_nulls(["component", "log_score"]).iter_rows(named=True)
     ]
@@ -181,7 +181,3 @@ def _scores(results: Results) -> Table:
         "scores", "Mean log scores of the trial on the past", columns, tuple(rows),
         "Not worked out because the records do not reach back far enough.", "data/replay-scores.csv",
     )  # fmt: skip
-
-
-def _score(value: float | None) -> str:
-    return words.UNKNOWN if value is None else f"{value:.3f}".replace("-", "−")

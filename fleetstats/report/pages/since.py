@@ -39,10 +39,11 @@ def since_last(results: Results) -> SinceLast:
 
 
 def _told(results: Results, changed: pl.DataFrame) -> str:
-    if results.earlier_intervals.is_empty():
+    before = results.earlier_intervals.filter(pl.col("as_of") < results.as_of)
+    if before.is_empty():
         return "This is the first report from these records: there is none to hold it against."
-    day = words.day(results.earlier_intervals["as_of"][0])
-    sites = results.earlier_intervals["site_id"].n_unique()
+    before = before.filter(pl.col("as_of") == pl.col("as_of").max())
+    day, sites = words.day(before["as_of"][0]), before["site_id"].n_unique()
     if changed.is_empty():
         parts_too = results.plan_changes.height
         also = f"; {words.counted(parts_too, 'interval')} of single parts did" if parts_too else ""

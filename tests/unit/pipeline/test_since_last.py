@@ -9,8 +9,9 @@ import polars as pl
 import pytest
 
 from fleetstats import pipeline
+from fleetstats.pipeline.since_last import settings_fingerprint
 from fleetstats.sample import write_sample
-from fleetstats.settings import default_settings
+from fleetstats.settings import default_settings, settings_from, settings_toml
 from fleetstats.store import Store
 
 
@@ -41,7 +42,7 @@ def test_the_second_analysis_is_held_against_the_first(analysed: tuple[Path, dat
     store, latest = analysed
     first_day = latest - timedelta(days=400)
     first = run(store, first_day)
-    assert "earlier_intervals" not in first
+    assert "earlier_intervals" not in first, "a frame without columns is not kept"
     assert "plan_changes" not in first
     second = run(store, latest)
     assert second["earlier_intervals"]["as_of"].unique().to_list() == [first_day]
@@ -58,5 +59,17 @@ def test_the_second_analysis_is_held_against_the_first(analysed: tuple[Path, dat
     again = run(store, latest)
     assert again.keys() == second.keys()
     assert [name for name in again if not again[name].equals(second[name])] == []
-    # an analysis of an earlier day is held against none of a later one
-    assert "plan_changes" not in run(store, first_day)
+    # an analysis of an earlier day is held against none of a later one, and takes nothing from it
+    assert "plan_changes" not in run(store, first_day - timedelta(days=60))
+    assert run(store, latest)["plan_changes"].equals(changed)
+
+
+def test_only_what_a_plan_rests_on_makes_other_settings() -> None:
+    def of(**values: object) -> str:
+        return settings_fingerprint(settings_toml(settings_from(values, origin="a file")))
+
+    plain = settings_fingerprint(settings_toml(default_settings()))
+    assert of(contact="the office", crew_stops_per_week=9) == plain
+    assert of(trip_cost=default_settings().trip_cost) == plain, "the same value, written down"
+    assert of(trip_cost=1.0) != plain
+    assert of(component={"uv_lamp": {"planned_cost": 1.0}}) != plain

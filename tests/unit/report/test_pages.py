@@ -326,6 +326,10 @@ def test_the_calendar_has_one_entry_a_visit_stamped_with_the_as_of_day(results: 
     assert {event.decoded("DTSTAMP").date() for event in events} == {AS_OF}
     assert min(event.decoded("DTSTART") for event in events) == AS_OF
     assert sum("OVERDUE" in str(event["SUMMARY"]) for event in events) > 0
+    # a visit moved to another day stays the same entry
+    later = [replace(stop, ends=stop.ends + timedelta(days=9)) for stop in found]
+    moved = Calendar.from_ical(due_calendar.due_calendar(later, AS_OF)).walk("VEVENT")
+    assert {str(event["UID"]) for event in moved} == {str(event["UID"]) for event in events}
 
 
 def test_the_last_reading_and_the_number_at_the_stop_are_told() -> None:

@@ -232,7 +232,9 @@ def _sensitivity(results: Results) -> Table:
 
 def _sensitivity_told(results: Results) -> str:
     """Return which reading moves the intervals most, as a sentence."""
-    rows = results.sensitivity.drop_nulls("shift_days")
+    # that lives without any records are other lives is no finding
+    read = pl.col("assumption") != _WITHOUT_RECORDS
+    rows = results.sensitivity.drop_nulls("shift_days").filter(read)
     if not rows.height:
         return ""
     row = rows.sort([pl.col("shift_days").abs(), "assumption", "component"], descending=[True, False, False])
@@ -248,13 +250,14 @@ def _sensitivity_told(results: Results) -> str:
     )
 
 
+_WITHOUT_RECORDS = "custom alone, records off"
 #: The readings in the reader's words.
 _READINGS: Mapping[str, str] = {
     "loaded counts as nearly spent": "cartridges taken out loaded were nearly spent",
     "unknown finding counts as spent": "units of which nobody noted the state were spent",
     "found spent means spent of late": "what a visit found spent had been so for a short time only",
     "records alone, priors off": "the records alone speak, without custom",
-    "custom alone, records off": "custom alone speaks, without the records",
+    _WITHOUT_RECORDS: "custom alone speaks, without the records",
     "fittings during passing changes left out":
         "fittings during droughts, ash, empty houses and cleanings do not count",
 }  # fmt: skip

@@ -19,7 +19,7 @@ BEFORE_DAYS, AFTER_DAYS = 365, 182
 #: A chance that differs by less than this share is the same for any use.
 MATTERS = 0.02
 _Z90 = 1.6448536269514722
-HELD, TOO_MANY, TOO_FEW, UNTOLD = "held", "too many", "too few", "untold"
+HELD, TOO_MANY, TOO_FEW, IN_TURN, UNTOLD = "held", "too many", "too few", "in turn", "untold"
 
 
 def verdict(results: Results) -> tuple[str, ...]:
@@ -48,7 +48,7 @@ def no_trial(results: Results) -> str:
 
 
 def outcome(rows: Sequence[Row]) -> str:
-    """Return how a component fared over its trials: held, too many or too few foretold, or untold."""
+    """Return how a component fared over its trials: held, too many, too few or each in turn, or untold."""
     told = [row for row in rows if row["predicted_low"] is not None and row["predicted_high"] is not None]
     foretold = sum(row["predicted"] or 0.0 for row in told)
     if not told or max(foretold, sum(row["happened"] or 0 for row in told)) < FEW_CAME:
@@ -57,7 +57,9 @@ def outcome(rows: Sequence[Row]) -> str:
     below = sum(row["happened"] < row["predicted_low"] for row in told)
     if 4 * (above + below) <= len(told):  # one in ten lies outside by chance
         return HELD
-    return TOO_MANY if below >= above else TOO_FEW
+    if above and below:
+        return IN_TURN
+    return TOO_MANY if below else TOO_FEW
 
 
 def _by_component(results: Results) -> dict[str, list[Row]]:
@@ -91,6 +93,11 @@ def _came_true(results: Results) -> str:
         told.append(
             f"For {words.listed(sorted_by[TOO_FEW])} more came than was foretold: look at those sooner than "
             "this report says."
+        )
+    if IN_TURN in sorted_by:
+        told.append(
+            f"For {words.listed(sorted_by[IN_TURN])} more came than was foretold at one time and less at "
+            "another: a season or a drought, which this report does not follow, moves them within a year."
         )
     if UNTOLD in sorted_by:
         told.append(

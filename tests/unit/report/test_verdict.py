@@ -55,6 +55,17 @@ def test_one_trial_in_four_outside_its_range_is_chance() -> None:
     assert verdict.outcome([inside] * 2 + [outside]) == verdict.TOO_MANY
 
 
+def test_half_years_off_either_way_are_no_lean_to_one_side() -> None:
+    # autumn 155 (132 to 181) and 215 came, spring 232 (198 to 283) and 154 came, the whole year as foretold
+    autumn = trial("sediment_cartridge", (155, 132, 181), 215)
+    spring = trial("sediment_cartridge", (232, 198, 283), 154)
+    year = trial("sediment_cartridge", (372, 327, 422), 362)
+    assert verdict.outcome([autumn, year, spring]) == verdict.IN_TURN
+    told = verdict.verdict(of(autumn, year, spring))[0]
+    assert "more came than was foretold at one time and less at another" in told
+    assert "high side" not in told
+
+
 def test_what_knowing_the_site_adds_is_told_as_chances_not_scores() -> None:
     scores = {"log_score": -1.0, "gain_cohort_se": 0.01}
     rows = (

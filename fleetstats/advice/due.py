@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.due_words import reason
 from fleetstats.advice.moves import PHASE_IN_DAYS, Window, days_to_next, moved_window, next_arrivals
+from fleetstats.advice.spent import SpentBy, chances_by, last_day_within
 from fleetstats.advice.terms import ComponentTerms
 from fleetstats.advice.today import last_planned_visits
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
-
-FloatArray = npt.NDArray[np.float64]
-#: Rows of a component's draws and ages in days -> chance of being spent by then, nan = no reading says.
-SpentBy = Callable[[npt.NDArray[np.intp], FloatArray], FloatArray]
 
 #: From this chance on one is carried for a component that is not due.
 CARRY_CHANCE: Final = 0.25
@@ -52,8 +48,9 @@ def due_list(
     or an open alarm; it is never before `as_of`. Sites at one address are visited on one day. What is
     renewed there follows the visit rule; should the visit come later in its window, what stays is still in
     time, because its own limit then pulls the visit after it forward. A visit that only the plan's shorter
-    interval makes due may be booked later, though never past a hard limit or the day it would have had under
-    today's rule; see `moves` for blocked months and homes lived in part of the year.
+    interval makes due may be booked later, though never past a hard limit, the day it would have had under
+    today's rule, or the last day on which no unit there is likelier spent than is tolerated (its component's
+    limit, else `CARRY_CHANCE`); see `moves` for blocked months and homes lived in part of the year.
 
     Parameters
     ----------
@@ -88,10 +85,12 @@ def due_list(
     """
     rows = _gathered(sites, units, visits, intervals, components, as_of)
     rows = _with_visit_dates(rows, as_of, lateness_days)
+    rows = _waiting_no_longer_than_tolerated(rows, lives, components, as_of, gauges or {})
     rows = _moved(rows, as_of, int(lateness_days), next_arrivals(sites=sites, changes=changes, as_of=as_of),
                   blocked_months or {})  # fmt: skip
     rows = _with_renewals(rows)
-    chances, read = _chances(rows, lives, as_of, gauges or {})
+    wait = (rows["visit_by"] - as_of).dt.total_days().to_numpy().astype(np.float64)
+    chances, read = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges or {})
     rows = rows.with_columns(chance_already_spent=pl.Series(chances, dtype=pl.Float64), read=pl.Series(read))
     return _worded(rows, components)
 
@@ -181,11 +180,40 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
     phased = pl.min_horizontal(today, "_last_day", pl.lit(as_of + timedelta(days=PHASE_IN_DAYS)))
     rows = rows.with_columns(_phased=(late & (phased > usual)).fill_null(False), _usual=usual)
     latest = pl.min_horizontal(pl.when("_phased").then(phased).otherwise("_usual"), "_deadline")
-    return rows.with_columns(visit_by=pl.max_horizontal(latest, "visit_from"))
+    kept = pl.max_horizontal(pl.min_horizontal("_usual", "_deadline"), "visit_from")
+    return rows.with_columns(visit_by=pl.max_horizontal(latest, "visit_from"), _kept=kept)
 
 
 def _days_on(day: str, days: pl.Expr) -> pl.Expr:
     return pl.col(day) + days.floor().cast(pl.Int64) * _DAY
+
+
+def _waiting_no_longer_than_tolerated(
+    rows: pl.DataFrame,
+    lives: Mapping[str, LifeDraws],
+    components: Mapping[str, ComponentTerms],
+    as_of: date,
+    gauges: Mapping[str, SpentBy],
+) -> pl.DataFrame:
+    """Return the rows with the visits of a plan just begun no later than the chances there allow.
+
+    Where not even the usual window is within them, the visit keeps its date.
+    """
+    phased = rows.filter("_phased")
+    if phased.is_empty():
+        return rows
+    tolerated = {
+        name: terms.failure_chance_limit if terms.failure_chance_limit < 1 else CARRY_CHANCE
+        for name, terms in components.items()
+    }
+    last = last_day_within(phased, tolerated=tolerated, lives=lives, as_of=as_of, gauges=gauges)
+    days = phased.select("_address", _within=last).group_by("_address").agg(pl.col("_within").min())
+    rows = rows.join(days, on="_address", how="left", maintain_order="left")
+    shorter = pl.min_horizontal("visit_by", pl.max_horizontal("_within", "_kept"))
+    return rows.with_columns(
+        visit_by=pl.when("_phased").then(shorter).otherwise("visit_by"),
+        _phased=pl.col("_phased") & (pl.col("_within") > pl.col("_kept")).fill_null(True),
+    )
 
 
 def _moved(
@@ -232,40 +260,6 @@ def _with_renewals(rows: pl.DataFrame) -> pl.DataFrame:
     by_limit = (then + to_next > pl.col("hard_limit_days")).fill_null(False)
     renewed = ~pl.col("removed") & (by_rule | by_limit | pl.col("spent_seen") | pl.col("age_unknown"))
     return rows.with_columns(by_limit=by_limit & ~by_rule, renewed=renewed)
-
-
-def _chances(
-    rows: pl.DataFrame, lives: Mapping[str, LifeDraws], as_of: date, gauges: Mapping[str, SpentBy]
-) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Return the chance that each unit is spent by visit_by, given all known, and whether its gauge told.
-
-    nan where nothing says.
-    """
-    wait = (rows["visit_by"] - as_of).dt.total_days().to_numpy().astype(np.float64)
-    age = _ages_at_least(rows, as_of)
-    survived = np.minimum(rows["survived_days"].cast(pl.Float64).fill_null(0.0).to_numpy(), age)
-    out, read = np.full(len(rows), np.nan), np.zeros(len(rows), dtype=bool)
-    names, life_row = rows["component"].to_numpy(), rows["life_row"].fill_null(-1).to_numpy()
-    for name, draws in lives.items():
-        at = np.flatnonzero((names == name) & (life_row >= 0))
-        if len(at):
-            own = life_row[at]
-            there = LifeDraws(draws.family, draws.location[own], draws.scale, draws.site_effect[own])
-            out[at] = 1.0 - there.conditional_survival(age[at] + wait[at], survived[at])
-            if name in gauges:
-                told = gauges[name](own, age[at] + wait[at])
-                read[at] = np.isfinite(told)
-                out[at] = np.where(read[at], told, out[at])
-    out[rows["spent_seen"].to_numpy()] = 1.0
-    out[rows["removed"].to_numpy()] = 0.0
-    return out, read
-
-
-def _ages_at_least(rows: pl.DataFrame, as_of: date) -> FloatArray:
-    """Return the age at as-of; where unknown, an interval or the time since the first visit, the longer."""
-    seen = (pl.lit(as_of) - pl.col("first_visit_on")).dt.total_days()
-    guess = pl.max_horizontal(seen, pl.col("interval_days"))
-    return rows.select(pl.coalesce("age_days", guess).cast(pl.Float64)).to_series().clip(0.0).to_numpy()
 
 
 def _worded(rows: pl.DataFrame, components: Mapping[str, ComponentTerms]) -> pl.DataFrame:

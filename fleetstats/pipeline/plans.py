@@ -22,7 +22,7 @@ from fleetstats.advice import (
     usual_lateness,
     weekly_load,
 )
-from fleetstats.advice.due import SpentBy
+from fleetstats.advice.spent import SpentBy
 from fleetstats.errors import SettingsError
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
 from fleetstats.life.draws import LifeDraws

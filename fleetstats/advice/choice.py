@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -13,11 +14,16 @@ from fleetstats.advice.terms import MOST_VISITS, WEEK
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+#: More money a year than anything costs; sums of it stay numbers.
+_MOST_MONEY: Final = 1e150
 
 
 @dataclass(frozen=True, slots=True)
 class PricedPlans:
     """All candidate plans of some addresses with what they cost a year.
+
+    A cost beyond all measure, or that is no number, counts as 1e150: whatever it is, the choice stays among
+    the allowed plans.
 
     Attributes
     ----------
@@ -35,6 +41,13 @@ class PricedPlans:
     unit_cost: FloatArray
     trip_cost: FloatArray
     address: IntArray
+
+    def __post_init__(self) -> None:
+        for name in ("unit_cost", "trip_cost"):
+            cost = getattr(self, name)
+            if not (np.abs(cost) < _MOST_MONEY).all():
+                bounded = np.nan_to_num(cost, nan=_MOST_MONEY).clip(-_MOST_MONEY, _MOST_MONEY)
+                object.__setattr__(self, name, bounded)
 
 
 @dataclass(frozen=True, slots=True)

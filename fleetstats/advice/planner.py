@@ -127,7 +127,6 @@ class Planner:
             first = max(last, 1)
 
     # -- choose ---------------------------------------------------------------------------------------
-
     def _plan_batch(self, batch: _Batch) -> tuple[PlannedSites, PlannedUnits]:
         there = batch.there
         address = self._address[there] - batch.first_address
@@ -189,7 +188,9 @@ class Planner:
         Those keep today's: where records are few nothing is lengthened.
         """
         most = np.full(batch.addresses, np.inf)
-        np.minimum.at(most, address, self._limits.hard_visit_days[batch.there])
+        # of what was taken out too: a contract holds all the same, and what is put back must be in time
+        everywhere = self._address[batch.units] - batch.first_address
+        np.minimum.at(most, everywhere, self._limits.hard_visit_days[batch.units])
         held = np.ones(batch.addresses, dtype=np.bool_)
         np.logical_and.at(held, address, self._held[batch.there])
         today = np.full(batch.addresses, np.inf)
@@ -292,12 +293,11 @@ class Planner:
         away: list[FloatArray],
     ) -> tuple[PlannedSites, PlannedUnits]:
         units, sites = batch.units, batch.sites
-        site_visit = self._weeks[chosen.week_at][self._site_address[sites] - batch.first_address] * float(
-            WEEK
-        )
+        site_visit = self._days(chosen)[self._site_address[sites] - batch.first_address]
         visit = site_visit[self._site[units] - batch.first_site]
         in_place = self._in_place[units]
-        every_n = np.clip(np.floor(self._customary[units] / visit), 1, MOST_VISITS).astype(np.int64)
+        usual = np.minimum(self._customary[units], self._limits.hard_unit_days[units])
+        every_n = np.clip(np.floor(usual / visit), 1, MOST_VISITS).astype(np.int64)
         every_n[in_place] = chosen.every_n
         names = np.full(len(units), "cost", dtype=object)
         names[in_place] = limited_by

@@ -9,8 +9,16 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from fleetstats.advice.ahead import CENTURY
 from fleetstats.advice.due_words import reason
-from fleetstats.advice.moves import PHASE_IN_DAYS, Window, days_to_next, moved_window, next_arrivals
+from fleetstats.advice.moves import (
+    PHASE_IN_DAYS,
+    Window,
+    days_to_next,
+    months_together,
+    moved_window,
+    next_arrivals,
+)
 from fleetstats.advice.spent import SpentBy, chances_by, last_day_within
 from fleetstats.advice.terms import ComponentTerms
 from fleetstats.advice.today import last_planned_visits
@@ -157,11 +165,11 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
         age_unknown=unknown,
         overdue=overdue,
         urgency=pl.when(of_site).then(0).when(overdue | (pl.col("lamp") & unknown)).then(1).otherwise(2),
-        _planned=pl.col("last_planned_on") + pl.col("visit_interval_days").floor().cast(pl.Int64) * _DAY,
-        _limit=fitted + pl.col("hard_limit_days").floor().cast(pl.Int64) * _DAY,
+        _planned=_days_on("last_planned_on", pl.col("visit_interval_days")),
+        _limit=_days_on(fitted, pl.col("hard_limit_days")),
         _deadline=pl.min_horizontal(
-            fitted + pl.col("deadline_days").floor().cast(pl.Int64) * _DAY,
-            pl.col("last_planned_on") + pl.col("visit_deadline_days").floor().cast(pl.Int64) * _DAY,
+            _days_on(fitted, pl.col("deadline_days")),
+            _days_on("last_planned_on", pl.col("visit_deadline_days")),
         ),
         _now=pl.when(now).then(pl.lit(as_of)),
     )
@@ -184,8 +192,10 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
     return rows.with_columns(visit_by=pl.max_horizontal(latest, "visit_from"), _kept=kept)
 
 
-def _days_on(day: str, days: pl.Expr) -> pl.Expr:
-    return pl.col(day) + days.floor().cast(pl.Int64) * _DAY
+def _days_on(day: str | pl.Expr, days: pl.Expr) -> pl.Expr:
+    """Return the day so many days on, a century at most: a limit of a million days is none."""
+    start = pl.col(day) if isinstance(day, str) else day
+    return start + days.clip(-CENTURY, CENTURY).floor().cast(pl.Int64) * _DAY
 
 
 def _waiting_no_longer_than_tolerated(
@@ -224,7 +234,7 @@ def _moved(
     blocked_months: Mapping[str, frozenset[int]],
 ) -> pl.DataFrame:
     """Return the rows with the windows of whole addresses moved (see `moves`) and why, `moved`."""
-    never = as_of + timedelta(days=36525)
+    never = as_of + timedelta(days=CENTURY)
     rows = rows.with_columns(_at=pl.col("_address").rank("dense").cast(pl.Int64))
     facts = ("visit_from", "visit_by", "_last_day", "_deadline", "_urgent", "_phased")
     stops = rows.group_by("_at", maintain_order=True).agg(
@@ -237,7 +247,7 @@ def _moved(
     for at, begins, ends, limit, deadline, urgent, phased, days, last, sites in stops.iter_rows():
         why = "phased_in" if phased else ""
         window = Window(begins, ends, limit or never, deadline or never, days, last, why)
-        blocked = frozenset[int]().union(*(blocked_months.get(site, ()) for site in sites))
+        blocked = months_together(sites, blocked_months)
         if not urgent:
             arrival = min((arrivals[site] for site in sites if site in arrivals), default=None)
             window = moved_window(

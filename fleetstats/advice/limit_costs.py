@@ -21,8 +21,10 @@ LIMIT_COSTS: Final = {
     "site_id": pl.String, "kind": pl.String, "max_days": pl.Float64, "source": pl.String,
     "decided_on": pl.Date, "visit_interval_days": pl.Int64, "visit_interval_days_without": pl.Int64,
     "trips_per_year_more": pl.Float64, "callouts_per_year_more": pl.Float64,
-    "cost_per_year_more": pl.Float64, "low": pl.Float64, "high": pl.Float64,
+    "cost_per_year_more": pl.Float64, "low": pl.Float64, "high": pl.Float64, "unpriced": pl.String,
 }  # fmt: skip
+#: Why a row has no price: nothing at the address can be planned by its records.
+FEW_RECORDS: Final = "few_records"
 _Names = Mapping[str, str | None]
 #: Of each way to be bound: the columns that say so, and what they are named in the table.
 _LIMIT: Final[_Names] = {
@@ -36,12 +38,18 @@ _DECISION: Final[_Names] = {
 
 
 def limit_costs(
-    *, sites: pl.DataFrame, units: pl.DataFrame, planned: PlannedSites, replan: Replan
+    *,
+    sites: pl.DataFrame,
+    units: pl.DataFrame,
+    planned: PlannedSites,
+    held: npt.NDArray[np.bool_],
+    replan: Replan,
 ) -> pl.DataFrame:
     """Return what each limit agreed for a site, and each decision there, costs a year.
 
     One trip serves all sites at an address, so the cost is that of the whole address, shared evenly among
-    its sites that are bound in the same way. Differences are taken draw by draw of what is unknown.
+    its sites that are bound in the same way. Differences are taken draw by draw of what is unknown. Where
+    records are too few to plan anything at an address, there is no price either.
 
     Parameters
     ----------
@@ -50,6 +58,8 @@ def limit_costs(
     units : polars frame
         Their units, as planned.
     planned : PlannedSites
+    held : array (units,) of bool
+        Units kept to today's rule because their records are too few.
     replan : callable
         Plans some of the sites and units anew.
 
@@ -58,7 +68,7 @@ def limit_costs(
     polars frame
         site_id, kind (of the limit or the decision), max_days, source, decided_on, visit_interval_days,
         visit_interval_days_without, trips_per_year_more, callouts_per_year_more, cost_per_year_more (mean),
-        low, high (its 90 % range).
+        low, high (its 90 % range), unpriced (why there is no price; null = there is).
     """
     of_limits = _priced(
         sites, units, planned, replan, _LIMIT,
@@ -70,8 +80,25 @@ def limit_costs(
         bound=pl.any_horizontal(pl.col(name).is_not_null() for name in WISHES),
         freed=[pl.lit(None, pl.Float64).alias(name) for name in WISHES],
     )  # fmt: skip
-    return pl.concat([of_limits, of_decisions]).sort(
-        "cost_per_year_more", "site_id", descending=[True, False]
+    counted = units.filter(~pl.Series(held) & ~pl.col("removed").fill_null(False))["site_row"].unique()
+    known = sites.filter(pl.col("address").is_in(sites[counted]["address"].implode()))["site_id"]
+    return dearest_first(_withheld(pl.concat([of_limits, of_decisions]), known))
+
+
+def dearest_first(costs: pl.DataFrame) -> pl.DataFrame:
+    """Return the table in its order: the dearest first, what has no price last."""
+    return costs.sort(
+        "cost_per_year_more", "site_id", descending=[True, False], nulls_last=True, maintain_order=True
+    )
+
+
+def _withheld(costs: pl.DataFrame, known: pl.Series) -> pl.DataFrame:
+    """Return the table without the prices of sites that are not among the known ones."""
+    told = pl.col("site_id").is_in(known.implode())
+    prices = ("callouts_per_year_more", "cost_per_year_more", "low", "high")
+    return costs.with_columns(
+        *(pl.when(told).then(name).alias(name) for name in prices),
+        unpriced=pl.when(~told).then(pl.lit(FEW_RECORDS)),
     )
 
 
@@ -108,6 +135,7 @@ def _priced(
         cost_per_year_more=more.mean(axis=1)[where],
         low=low[where],
         high=high[where],
+        unpriced=pl.lit(None, pl.String),
     )
     return told.filter(pl.Series(bounded[at])).select(
         pl.col(name).cast(kind) for name, kind in LIMIT_COSTS.items()

@@ -144,7 +144,7 @@ def _beyond(units: pl.DataFrame, kinds: list[ComponentTerms], factor: float) -> 
     """Return the limit by ages seen; it never asks for less than today's rule and the customary interval."""
     seen = units["seen_days"].cast(pl.Float64).fill_null(0.0).to_numpy()
     usual = np.array([min(kind.current_interval_days, kind.customary_days) for kind in kinds])
-    return np.asarray(np.maximum(factor * seen, usual))
+    return np.asarray(np.fmax(factor * seen, usual))
 
 
 def with_soft_limits(
@@ -221,7 +221,8 @@ def strictest_site_limits(
 
 
 def _refuse_empty_limits(site_limits: pl.DataFrame) -> None:
-    wrong = site_limits.filter(pl.col("max_days").is_null() | ~(pl.col("max_days") > 0))
+    days = pl.col("max_days").cast(pl.Float64)
+    wrong = site_limits.filter(days.is_null() | days.is_nan() | (days <= 0))
     if len(wrong):
         row = wrong.row(0, named=True)
         raise AdviceError(

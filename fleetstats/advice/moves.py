@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final
@@ -14,6 +14,7 @@ import polars as pl
 BEFORE_ARRIVAL_DAYS: Final = 14
 #: Visits that only a shorter interval makes due are spread over this many days from the start of the plan.
 PHASE_IN_DAYS: Final = 42
+MONTHS: Final = 12
 MOVED: Final = ("before_arrival", "after_blocked", "before_blocked", "in_blocked", "phased_in")
 
 
@@ -69,6 +70,21 @@ def moved_window(
     if arrival is not None:
         window = _before_arrival(window, as_of, arrival)
     return _out_of_blocked(window, as_of, blocked, lateness_days) if blocked else window
+
+
+def months_together(sites: Iterable[str], blocked_months: Mapping[str, frozenset[int]]) -> frozenset[int]:
+    """Return the months without planned visits at any of the sites of an address.
+
+    None, where together they leave no month: then the limits alone say when someone comes.
+
+    Parameters
+    ----------
+    sites : iterable of str
+    blocked_months : mapping
+        Site -> months 1 to 12.
+    """
+    months = frozenset[int]().union(*(blocked_months.get(site, ()) for site in sites))
+    return months if len(months) < MONTHS else frozenset()
 
 
 def _before_arrival(window: Window, as_of: date, arrival: date) -> Window:

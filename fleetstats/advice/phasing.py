@@ -11,7 +11,8 @@ from typing import Final
 
 import polars as pl
 
-from fleetstats.advice.moves import Window, moved_window
+from fleetstats.advice.ahead import UnitAhead, after_visit, units_ahead
+from fleetstats.advice.moves import Window, days_to_next, months_together, moved_window
 
 #: How far ahead weeks are planned; a site visited more often than that has several rows.
 WEEKS_AHEAD: Final = 26
@@ -31,7 +32,7 @@ _WEEK: Final = timedelta(days=7)
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """One visit of one address: its window, how urgent it is (0 first), and what moved it there."""
+    """One visit of one address: its window, how urgent it is (0 first), what moved it, and what it finds."""
 
     address: str
     sites: tuple[str, ...]
@@ -46,6 +47,7 @@ class Stop:
     blocked: frozenset[int]
     moved: str = ""
     soonest: date = date.min
+    units: tuple[UnitAhead, ...] = ()
 
 
 @dataclass(slots=True)
@@ -80,16 +82,17 @@ def calendar(
     Urgent visits come first, in the week of `as_of`. The others are placed in order of their last day, each
     in the emptiest week of its window. Where all weeks of a window are full, it is moved earlier, by up to a
     quarter of its visit interval; where those are full too it stays in its own window and does not fit. A
-    later visit of the same site follows its interval after the week planned.
+    later visit of the same site follows its interval after the week planned, sooner where a unit that the
+    visit before leaves in place would reach a hard limit.
 
     Parameters
     ----------
     due : polars frame
-        site_id, visit_from, visit_by, urgency, chance_already_spent, moved.
+        The due list.
     sites : polars frame
         site_id, crew, address_id (null = an address of its own).
     intervals : polars frame
-        site_id, visit_interval_days.
+        The intervals of `plan_visits`.
     as_of : date
     lateness_days : float
         How late visits happen: the width of later windows.
@@ -108,7 +111,11 @@ def calendar(
     """
     held = _Weeks(math.inf if stops_per_week is None else max(stops_per_week, 1.0), as_of)
     end = as_of + WEEKS_AHEAD * _WEEK
-    waiting = _first_stops(due, sites, intervals, blocked_months, lateness_days)
+    units = units_ahead(due, intervals, as_of)
+    waiting = [
+        replace(stop, units=tuple(unit for site in stop.sites for unit in units.get(site, ())))
+        for stop in _first_stops(due, sites, intervals, blocked_months, lateness_days)
+    ]
     rows: list[tuple[object, ...]] = []
     while waiting:
         # later visits wait for the week of the visit before: all that are known now are placed first
@@ -194,7 +201,7 @@ def _first_stops(
         Stop(
             row["address"], tuple(row["site_id"]), row["crew"] or "", 1, row["visit_from"], row["visit_by"],
             float(row["visit_interval_days"]), row["visit_limit_days"], row["urgency"], row["risk"],
-            frozenset[int]().union(*(blocked_months.get(site, ()) for site in row["site_id"])),
+            months_together(row["site_id"], blocked_months),
             row["moved"] or "",
         )
         for row in found.iter_rows(named=True)
@@ -229,13 +236,20 @@ def _emptiest(weeks: Sequence[date], crew: str, held: _Weeks) -> date:
 
 
 def _following(stop: Stop, on: date, lateness_days: int) -> Stop:
-    """Return the visit after one made `on` that day: its interval on, out of blocked months."""
-    begins = on + timedelta(days=int(stop.visit_days))
-    last = on + timedelta(days=min(stop.visit_limit_days, _NO_LIMIT))
-    ends = begins + timedelta(days=lateness_days)
-    window = Window(begins, ends, last, last + timedelta(days=lateness_days), stop.visit_days, on)
+    """Return the visit after one made `on` that day: its interval on, within limits and open months."""
+    interval, late = timedelta(days=int(stop.visit_days)), timedelta(days=lateness_days)
+    # bounds of the time between visits first, then those of each unit that stays
+    limit = on + timedelta(days=min(stop.visit_limit_days, _NO_LIMIT))
+    deadline = limit + late
+    window = Window(on, on, limit, deadline, stop.visit_days, on)
+    units = after_visit(stop.units, on, days_to_next(window, stop.blocked))
+    limit = min([limit, *(unit.limit for unit in units)])
+    deadline = min([deadline, *(unit.deadline for unit in units)])
+    begins = max(min(on + interval, limit), min(on + _WEEK, on + interval))
+    ends = max(min(begins + late, deadline), begins)
+    window = Window(begins, ends, limit, deadline, stop.visit_days, on)
     window = moved_window(window, as_of=on, blocked=stop.blocked, arrival=None, lateness_days=lateness_days)
     return replace(
         stop, visit=stop.visit + 1, begins=window.begins, ends=window.ends, urgency=2, risk=0.0,
-        moved=window.moved, soonest=on + _WEEK,
+        moved=window.moved, soonest=on + _WEEK, units=units,
     )  # fmt: skip

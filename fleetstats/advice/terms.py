@@ -99,7 +99,7 @@ class ComponentTerms:
         part_days : float or None
             The part's rated life from the parts table.
         """
-        given = [days for days in (self.rated_life_days, part_days) if days is not None]
+        given = [days for days in (self.rated_life_days, part_days) if days is not None and days < math.inf]
         raised = len(given) == 2 and bool(self.source.strip())
         if self.lamp and not raised:
             given.append(LAMP_RATED_DAYS)

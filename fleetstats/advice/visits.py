@@ -151,7 +151,7 @@ def plan_visits(
     priced = PricedFleet(sites, units, limits, prices, levels, weeks, components, terms)
     found = VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(of_sites), priced)
     if price_limits:
-        costs = limit_costs(sites=sites, units=units, planned=of_sites, replan=planned)
+        costs = limit_costs(sites=sites, units=units, planned=of_sites, held=of_units.held, replan=planned)
         found = replace(found, limit_costs=costs)
     return found
 

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from fleetstats.advice.ahead import CENTURY
 from fleetstats.life.gauge_now import change_at
 from fleetstats.pipeline.gauge_units import KEY, UnitsNow, on_day
 from fleetstats.settings import Settings
@@ -125,8 +126,9 @@ def gauge_visits(
         pl.col("site_id").is_in(sites.to_list()) & pl.col("fitted_on").is_not_null() & ~pl.col("removed")
     ).join(plan, on=KEY, how="inner")
     day = pl.duration(days=1)
+    lasts = pl.col("deadline_days").clip(None, CENTURY).cast(pl.Int64)
     limits = held.filter(pl.col("deadline_days").is_not_null()).select(
-        *KEY, pl.col("fitted_on") + pl.col("deadline_days").cast(pl.Int64) * day, why=pl.lit("limit")
+        *KEY, pl.col("fitted_on") + lasts * day, why=pl.lit("limit")
     ).rename({"fitted_on": "seen_by"})  # fmt: skip
     unread = held.join(read, on=KEY, how="anti").select(
         *KEY, pl.col("fitted_on") + pl.col("interval_days") * day, why=pl.lit("interval")

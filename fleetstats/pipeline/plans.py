@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
 
@@ -23,12 +22,12 @@ from fleetstats.advice import (
     weekly_load,
 )
 from fleetstats.advice.spent import SpentBy
-from fleetstats.errors import SettingsError
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.learn import ComponentLife, draws_for_new
 from fleetstats.life.next_part import life_ahead
-from fleetstats.settings import Settings
+from fleetstats.pipeline.blocked import blocked_months, with_blocked_costs
+from fleetstats.settings import ComponentSettings, Settings
 from fleetstats.store import Relations
 
 DAYS_PER_MONTH = 30.4375
@@ -97,19 +96,7 @@ def todays_rule(relations: Relations, settings: Settings) -> TodaysRule:
         given = own.current_interval_days
         days = given or rows[name]["current_interval_days"]
         told.append((name, days, "settings" if given else rows[name]["origin"]))
-        terms[name] = ComponentTerms(
-            name,
-            announced=own.announced,
-            planned_cost=own.planned_cost,
-            hidden_day_cost=own.hidden_day_cost,
-            current_interval_days=days,
-            customary_days=own.customary_days,
-            ceiling_days=own.ceiling_days,
-            rated_life_days=own.rated_life_days,
-            failure_chance_limit=own.failure_chance_limit,
-            source=own.source,
-            cleaned="cleaned" in own.renewed_by,
-        )
+        terms[name] = component_terms(own, days)
     stated = [settings.component(name).current_interval_days for name in known]
     given_days = [days for days in stated if days is not None]
     visit_days = min(given_days) if given_days else found.visit_interval_days
@@ -119,6 +106,23 @@ def todays_rule(relations: Relations, settings: Settings) -> TodaysRule:
     told.append(("lateness", lateness, late.origin if settings.lateness_days is None else "settings"))
     schema = {"item": pl.String, "days": pl.Float64, "origin": pl.String}
     return TodaysRule(visit_days, lateness, terms, pl.DataFrame(told, schema=schema, orient="row"))
+
+
+def component_terms(own: ComponentSettings, current_interval_days: float) -> ComponentTerms:
+    """Return what the advice must be told of a component, from its settings and today's rule."""
+    return ComponentTerms(
+        own.name,
+        announced=own.announced,
+        planned_cost=own.planned_cost,
+        hidden_day_cost=own.hidden_day_cost,
+        current_interval_days=current_interval_days,
+        customary_days=own.customary_days,
+        ceiling_days=own.ceiling_days,
+        rated_life_days=own.rated_life_days,
+        failure_chance_limit=own.failure_chance_limit,
+        source=own.source,
+        cleaned="cleaned" in own.renewed_by,
+    )
 
 
 def plan_fleet(
@@ -146,6 +150,7 @@ def plan_fleet(
         stops_per_week=settings.crew_stops_per_week,
         blocked_months=blocked_months(settings, relations.sites["site_id"].to_list()),
     )
+    visits = with_blocked_costs(visits, due, blocked_months(settings, relations.sites["site_id"].to_list()))
     return FleetPlan(
         units,
         visits,
@@ -192,26 +197,6 @@ def plan_visits_with(
         decisions=relations.decisions,
         price_limits=price_limits,
     )
-
-
-def blocked_months(settings: Settings, sites: Sequence[str]) -> dict[str, frozenset[int]]:
-    """Return the months without planned visits of each site that has any.
-
-    Raises
-    ------
-    SettingsError
-        If the settings name a site that is not on record.
-    """
-    for site in settings.blocked_months_at:
-        if site not in set(sites):
-            near = difflib.get_close_matches(site, sites, n=1, cutoff=0.0)
-            raise SettingsError(
-                f"settings: key 'blocked_months_at' names site '{site}', which is not on record; accepted "
-                f"are site ids of the records; the nearest is '{near[0]}'; change that line"
-            )
-    usual = frozenset(settings.blocked_months)
-    found = {site: frozenset(settings.blocked_months_at.get(site, usual)) for site in sites}
-    return {site: months for site, months in found.items() if months}
 
 
 def due_lines(

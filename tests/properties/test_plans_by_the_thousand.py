@@ -7,16 +7,15 @@ huge: none may matter. What holds is worked out here by cases, from the records 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import cache
 from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
 
-from fleetstats.advice import ComponentTerms, VisitPlans, VisitTerms, due_list, plan_visits
+from fleetstats.advice import ComponentTerms, VisitPlans, VisitTerms, plan_visits
 from fleetstats.advice.prices import YearlyDraws
 from fleetstats.advice.terms import MOST_VISITS
 
@@ -101,10 +100,11 @@ def firm(rng: np.random.Generator, name: str) -> dict[str, ComponentTerms]:
     return {one.name: one for one in found}
 
 
-def batch(seed: int) -> Batch:
+def batch(seed: int, number: int = FIRMS) -> Batch:
+    """So many firms as one fleet."""
     rng = np.random.default_rng(70_000 + seed)
-    firms = [firm(rng, str(number)) for number in range(FIRMS)]
-    size = FIRMS * SITES
+    firms = [firm(rng, str(one)) for one in range(number)]
+    size = number * SITES
     names = np.array([f"S{number}" for number in range(size)])
     shortest = float(rng.choice([7, 7.5, 56, 200]))
     terms = VisitTerms(
@@ -126,6 +126,35 @@ def batch(seed: int) -> Batch:
     return Batch(
         sites, units_of(rng, firms, names), agreed(rng, names), decided(rng, names),
         {name: kind for one in firms for name, kind in one.items()}, terms, float(rng.choice([5, 40])),
+    )  # fmt: skip
+
+
+def everyday(seed: int, number: int = FIRMS) -> Batch:
+    """The same firms with the most absurd taken out, so that visits lie ahead and not all at once."""
+    case, rng = batch(seed, number), np.random.default_rng(seed)
+    low, high = 80.0, 500.0
+    kinds = {
+        name: replace(
+            kind, ceiling_days=float(np.clip(kind.ceiling_days, low, high)),
+            current_interval_days=float(rng.choice([182, 364])), customary_days=float(rng.choice([91, 182, 365])),
+            rated_life_days=kind.rated_life_days and float(np.clip(kind.rated_life_days, low, high)),
+        )
+        for name, kind in case.kinds.items()
+    }  # fmt: skip
+    terms = replace(
+        case.terms, lateness_days=float(rng.choice([0, 3.5, 18])), current_visit_days=182.0,
+        local_rule_days=rng.choice([None, 150.0]), shortest_visit_days=float(rng.choice([14, 56])),
+        longest_visit_days=364.0,
+    )  # fmt: skip
+    ages = [AS_OF - timedelta(days=int(age)) for age in rng.integers(0, 150, case.units.height)]
+    return replace(
+        case, kinds=kinds, terms=terms, months_seen=40.0,
+        sites=case.sites.with_columns(failed_sample_open=False, open_alarm=False, current_visit_days=182.0),
+        units=case.units.with_columns(
+            pl.col("rated_life_days").clip(low, high), fitted_on=pl.Series(ages), spent_seen=False
+        ),
+        limits=case.limits.with_columns(pl.col("max_days").clip(low, 1e9)),
+        decisions=case.decisions.with_columns(pl.col("visit_interval_days").clip(low, 1e9)).head(len(ages) // 9),
     )  # fmt: skip
 
 
@@ -220,9 +249,8 @@ def bounds(case: Batch) -> pl.DataFrame:
     )  # fmt: skip
 
 
-@cache
-def planned(seed: int) -> tuple[Batch, VisitPlans]:
-    case = batch(seed)
+def plan(case: Batch, seed: int) -> VisitPlans:
+    """The plan of all its firms at prices of no sense; every tenth firm has no prices at all."""
     rng = np.random.default_rng(seed)
 
     def price(*, units: pl.DataFrame, weeks: np.ndarray, **_: Any) -> dict[str, AnyPrices]:
@@ -230,11 +258,12 @@ def planned(seed: int) -> tuple[Batch, VisitPlans]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("fleetstats.advice.visits.price_components", price)
-        return case, case.plan()
+        return case.plan()
 
 
 def held_against(seed: int) -> pl.DataFrame:
-    case, found = planned(seed)
+    case = batch(seed)
+    found = plan(case, seed)
     return found.intervals.join(bounds(case), on=["site_id", "component"])
 
 

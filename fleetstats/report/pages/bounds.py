@@ -1,4 +1,4 @@
-"""What limits agreed for a site, and decisions taken there, cost a year: the owner's table of them."""
+"""What agreed limits, decisions and months without planned visits cost a year: the owner's table of them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _DECIDED = {"accepted": "accepted", "refused": "refused", "trial": "on trial"}
 
 
 def bounds_table(results: Results) -> Table:
-    """Return every limit and decision with what it costs a year, the dearest first."""
+    """Return every limit, decision and set of blocked months with what it costs a year, dearest first."""
     names, currency = parts.site_names(results.sites), results.display.currency
     rows = []
     for row in results.limit_costs.iter_rows(named=True):
@@ -35,11 +35,14 @@ def bounds_table(results: Results) -> Table:
     )  # fmt: skip
     return Table(
         "limit-costs", "What limits and decisions cost", columns, tuple(rows),
-        "No limit is agreed for a site, and no decision is on record.", "data/limit-costs.csv",
+        "No limit is agreed for a site, no decision is on record, and visits are planned in every month.",
+        "data/limit-costs.csv",
     )  # fmt: skip
 
 
 def _bound(row: Row) -> str:
+    if row["kind"] == "blocked_months":
+        return "months without planned visits"
     weeks = words.weeks(row["max_days"])
     if row["decided_on"] is None:
         return f"{labels.plain(row['kind'])}: at most {words.whole(row['max_days'])} days"

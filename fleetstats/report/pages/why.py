@@ -26,6 +26,12 @@ _OF_SITE: Final = (
     "failed_sample", "open_alarm", "site_limit", "local_rule", "shared_trip", "decision", "few_records",
     "cannot_be_met",
 )  # fmt: skip
+#: Among what limits cost: months without planned visits.
+_BLOCKED: Final = "blocked_months"
+_UNPRICED: Final = {
+    "few_records": "cannot be priced: the records here are too few for a plan",
+    "out_of_range": "cannot be priced: visits lie further apart, or closer, than any interval looked at",
+}
 _WEEK: Final = 7.0
 #: What would change an interval that is held by something else than cost.
 _FIXED: Final = {
@@ -225,7 +231,7 @@ def _agreed(known: _Known, row: Row) -> str:
     """Return the limit that holds the interval, with what it costs a year."""
     told = f"Only the limit agreed for this site ({row['limit_source'] or 'no source on record'})"
     for cost in known.costs.get(row["site_id"], []):
-        if cost["decided_on"] is None:
+        if cost["decided_on"] is None and cost["kind"] != _BLOCKED:
             return f"{told}: it {limit_cost(cost, known.currency)}."
     return f"{told}."
 
@@ -233,6 +239,8 @@ def _agreed(known: _Known, row: Row) -> str:
 def limit_cost(row: Row, currency: str) -> str:
     """Return what a limit or a decision costs a year, as the end of a sentence; a row of `limit_costs`."""
     more, low, high = row["cost_per_year_more"], row["low"], row["high"]
+    if more is None:
+        return _UNPRICED.get(row["unpriced"] or "", "was not priced")
     if row["visit_interval_days"] == row["visit_interval_days_without"] and words.round_money(more) == 0:
         return "costs nothing: the plan comes that often anyway"
     if low > 0:

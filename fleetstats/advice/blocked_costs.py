@@ -1,0 +1,239 @@
+"""What months without planned visits cost a year: visits as they then fall, less those of the plan."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetstats.advice.limit_costs import FEW_RECORDS, LIMIT_COSTS
+from fleetstats.advice.moves import months_together
+from fleetstats.advice.site_kinds import PricedFleet
+from fleetstats.advice.terms import DAYS_PER_YEAR, WEEK
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+#: What such a row of the table is called, and why one may have no price.
+BLOCKED_MONTHS: Final = "blocked_months"
+OUT_OF_RANGE: Final = "out_of_range"
+#: Visits are followed over so many years: long enough for the plan and the calendar to fall into step.
+_YEARS: Final = 8
+_AT_ONCE: Final = 4000
+_KEY: Final = ("site_id", "component", "slot")
+_MONTHS: Final = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+    "November", "December",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Stop:
+    """One address: rows of its sites with blocked months, its visit interval, and the days between visits."""
+
+    address: int
+    sites: tuple[int, ...]
+    months: frozenset[int]
+    visit_days: int
+    gaps: tuple[int, ...]
+
+    def weighed(self) -> tuple[IntArray, FloatArray]:
+        """Return the different stretches in days, by whole weeks, and the share of the time in each."""
+        gaps = np.array(self.gaps, dtype=np.int64)
+        weeks, at = np.unique(np.maximum(np.rint(gaps / WEEK), 1).astype(np.int64), return_inverse=True)
+        return weeks * WEEK, np.bincount(at, gaps) / gaps.sum()
+
+
+def blocked_costs(
+    *,
+    fleet: PricedFleet,
+    intervals: pl.DataFrame,
+    due: pl.DataFrame,
+    blocked_months: Mapping[str, frozenset[int]],
+) -> pl.DataFrame:
+    """Return what the months without planned visits cost each site a year, in the columns of `limit_costs`.
+
+    The plan's visits are followed from the next one on, each moved out of those months as `moves` does. A
+    stretch between two visits is priced, by whole weeks, as if visits went on at that interval; the prices
+    are averaged by time. It is the cost of the whole address, shared evenly among its sites with such months;
+    `visit_interval_days` is the mean time between visits. Sites where the records are too few for a plan, or
+    with a stretch outside the visit intervals looked at, have no price (see `unpriced`).
+
+    Parameters
+    ----------
+    fleet : PricedFleet
+    intervals : polars frame
+        The intervals of its plans.
+    due : polars frame
+        The due list.
+    blocked_months : mapping
+        Site -> months 1 to 12 without planned visits.
+    """
+    stops = _stops(fleet, intervals, due, blocked_months)
+    if not stops:
+        return pl.DataFrame(schema=LIMIT_COSTS)
+    cost, callouts = _more(fleet, intervals, stops)
+    names = fleet.sites["site_id"]
+    known = _known(fleet, intervals)
+    first, last = fleet.weeks[0] * WEEK, fleet.weeks[-1] * WEEK
+    rows = []
+    for at, stop in enumerate(stops):
+        days, _ = stop.weighed()
+        unpriced = None if stop.address in known else FEW_RECORDS
+        if unpriced is None and (days[0] < first or days[-1] > last):
+            unpriced = OUT_OF_RANGE
+        mean, share = float(np.mean(stop.gaps)), len(stop.sites)
+        money = (cost[at].mean(), *np.quantile(cost[at], (0.05, 0.95)))
+        told = (None,) * 4 if unpriced else tuple(float(v) / share for v in (callouts[at], *money))
+        trips = DAYS_PER_YEAR * (1 / mean - 1 / stop.visit_days) / share
+        facts = (BLOCKED_MONTHS, None, _told(stop.months), None, round(mean), stop.visit_days, trips)
+        rows += [(names[site], *facts, *told, unpriced) for site in stop.sites]
+    return pl.DataFrame(rows, schema=LIMIT_COSTS, orient="row")
+
+
+def _told(months: frozenset[int]) -> str:
+    return f"settings: {', '.join(_MONTHS[month - 1] for month in sorted(months))}"
+
+
+def _known(fleet: PricedFleet, intervals: pl.DataFrame) -> frozenset[int]:
+    """Return the addresses at which something in place is planned by its records."""
+    planned = fleet.units.join(intervals.select(*_KEY, "evidence"), on=_KEY, how="left").filter(
+        ~pl.col("removed").fill_null(False), pl.col("evidence") != "customary"
+    )
+    return frozenset(planned["address"])
+
+
+def _stops(
+    fleet: PricedFleet,
+    intervals: pl.DataFrame,
+    due: pl.DataFrame,
+    blocked_months: Mapping[str, frozenset[int]],
+) -> list[_Stop]:
+    """Return the addresses that have blocked months, with the days between the visits that these leave."""
+    there = (~fleet.units["removed"].fill_null(False)).to_numpy()
+    most = np.full(fleet.sites["address"].n_unique(), np.inf)
+    np.minimum.at(most, fleet.units["address"].to_numpy()[there], fleet.limits.hard_visit_days[there])
+    plan = intervals.group_by("site_id").agg(pl.col("visit_interval_days").first())
+    first = due.group_by("site_id").agg(pl.col("visit_from").min())
+    rows = (
+        fleet.sites.select("address", "site_id", "site_row")
+        .join(plan, on="site_id", how="left", maintain_order="left")
+        .join(first, on="site_id", how="left", maintain_order="left")
+    )
+    at: dict[int, list[tuple[str, int, int, date]]] = {}
+    for address, *site in rows.iter_rows():
+        at.setdefault(address, []).append(tuple(site))
+    found = []
+    for address, own in at.items():
+        sites = tuple(row for site, row, _, _ in own if blocked_months.get(site))
+        blocked = months_together((site for site, *_ in own), blocked_months)
+        if sites and blocked:
+            days = own[0][2]
+            gaps = days_between_visits(
+                min(starts for *_, starts in own), visit_days=days, most_days=most[address], blocked=blocked
+            )
+            found.append(_Stop(address, sites, blocked, days, gaps))
+    return found
+
+
+def days_between_visits(
+    first: date, *, visit_days: int, most_days: float, blocked: frozenset[int]
+) -> tuple[int, ...]:
+    """Return the days between visits over some years from the first on, with months that hold none.
+
+    A visit that would fall into such a month waits until it is over, unless that is past the limit: then it
+    is made before, and if that is too soon after the last one, in the month itself.
+
+    Parameters
+    ----------
+    first : date
+        The next visit.
+    visit_days : int
+        Visit interval.
+    most_days : float
+        Hard limit on the time between visits.
+    blocked : frozenset of int
+        Months 1 to 12 without planned visits; not all of them.
+    """
+    on, end, gaps = first, first + timedelta(days=int(_YEARS * DAYS_PER_YEAR)), []
+    soonest = timedelta(days=max(math.ceil(visit_days / 2), WEEK))
+    while on < end:
+        wanted = on + timedelta(days=visit_days)
+        after, before = _month_over(wanted, blocked), _month_before(wanted, blocked)
+        if (after - on).days <= most_days:
+            wanted = after
+        elif before - on >= soonest:
+            wanted = before
+        gaps.append((wanted - on).days)
+        on = wanted
+    return tuple(gaps)
+
+
+def _month_over(day: date, blocked: frozenset[int]) -> date:
+    """Return the day, or the first of the next month that is not blocked."""
+    while day.month in blocked:
+        day = date(day.year + day.month // 12, day.month % 12 + 1, 1)
+    return day
+
+
+def _month_before(day: date, blocked: frozenset[int]) -> date:
+    """Return the day, or the last of the month before that is not blocked."""
+    while day.month in blocked:
+        day = day.replace(day=1) - timedelta(days=1)
+    return day
+
+
+def _more(
+    fleet: PricedFleet, intervals: pl.DataFrame, stops: Sequence[_Stop]
+) -> tuple[FloatArray, FloatArray]:
+    """Return what each address costs a year more, draw by draw (stops, D), and call-outs (stops,)."""
+    draws = next((prices.draws for prices in fleet.prices.values()), 1)
+    cost, callouts = np.zeros((len(stops), draws)), np.zeros(len(stops))
+    for at, stop in enumerate(stops):
+        trips = DAYS_PER_YEAR * (1 / np.mean(stop.gaps) - 1 / stop.visit_days)
+        cost[at] += trips * fleet.terms.trip_cost
+    units = fleet.units.with_row_index("row").join(
+        intervals.select(*_KEY, "every_n_visits"), on=_KEY, how="left", maintain_order="left"
+    )
+    units = units.filter(~pl.col("removed").fill_null(False), pl.col("life_row").is_not_null())
+    for name, prices in fleet.prices.items():
+        own = units.filter(pl.col("component") == name)
+        row, stop_at, days, weight = _stretches(own, stops)
+        for start in range(0, len(row), _AT_ONCE):
+            part = slice(start, start + _AT_ONCE)
+            rows = row[part]
+            found = prices.yearly_draws(
+                own["life_row"].to_numpy()[rows],
+                planned_cost=own["planned_cost"].to_numpy()[rows],
+                visit_days=days[part],
+                every_n=own["every_n_visits"].to_numpy()[rows],
+                oldest_days=fleet.limits.hard_unit_days[own["row"].to_numpy()[rows]],
+            )
+            np.add.at(cost, stop_at[part], found.cost * weight[part, None])
+            np.add.at(callouts, stop_at[part], found.callouts.mean(axis=1) * weight[part])
+    return cost, callouts
+
+
+def _stretches(
+    units: pl.DataFrame, stops: Sequence[_Stop]
+) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
+    """Return unit, stop, days and share of time of every stretch to price; the plan's own counts -1."""
+    at_address: dict[int, list[int]] = {}
+    for row, address in enumerate(units["address"]):
+        at_address.setdefault(address, []).append(row)
+    found = []
+    for at, stop in enumerate(stops):
+        days, share = stop.weighed()
+        for row in at_address.get(stop.address, []):
+            found.append((row, at, stop.visit_days, -1.0))
+            found += [(row, at, *one) for one in zip(days.tolist(), share.tolist(), strict=True)]
+    rows, at_stop, lengths, weights = zip(*found, strict=True) if found else ((), (), (), ())
+    return (
+        np.array(rows, dtype=np.int64), np.array(at_stop, dtype=np.int64),
+        np.array(lengths, dtype=np.float64), np.array(weights, dtype=np.float64),
+    )  # fmt: skip

@@ -59,8 +59,8 @@ def blocked_costs(
     """Return what the months without planned visits cost each site a year, in the columns of `limit_costs`.
 
     The plan's visits are followed from the next one on, each moved out of those months as `moves` does. A
-    stretch between two visits is priced, by whole weeks, as if visits went on at that interval; the prices
-    are averaged by time. It is the cost of the whole address, shared evenly among its sites with such months;
+    stretch between two visits is priced, by whole weeks, as if visits went on at that interval with the
+    plan's renewals; the prices are averaged by time. It is the cost of the whole address, shared evenly among its sites with such months;
     `visit_interval_days` is the mean time between visits. Sites where the records are too few for a plan, or
     with a stretch outside the visit intervals looked at, have no price (see `unpriced`).
 
@@ -194,9 +194,9 @@ def _more(
     """Return what each address costs a year more, draw by draw (stops, D), and call-outs (stops,)."""
     draws = next((prices.draws for prices in fleet.prices.values()), 1)
     cost, callouts = np.zeros((len(stops), draws)), np.zeros(len(stops))
-    for at, stop in enumerate(stops):
-        trips = DAYS_PER_YEAR * (1 / np.mean(stop.gaps) - 1 / stop.visit_days)
-        cost[at] += trips * fleet.terms.trip_cost
+    plan_days = np.array([stop.visit_days for stop in stops], dtype=np.float64)
+    mean_days = np.array([np.mean(stop.gaps) for stop in stops])
+    cost += (fleet.terms.trip_cost * DAYS_PER_YEAR * (1 / mean_days - 1 / plan_days))[:, None]
     units = fleet.units.with_row_index("row").join(
         intervals.select(*_KEY, "every_n_visits"), on=_KEY, how="left", maintain_order="left"
     )
@@ -207,12 +207,16 @@ def _more(
         for start in range(0, len(row), _AT_ONCE):
             part = slice(start, start + _AT_ONCE)
             rows = row[part]
+            every_n = own["every_n_visits"].to_numpy()[rows]
+            # what stays at a visit is judged by the plan's interval, not by the stretch that follows
+            stays = days[part] + (every_n - 0.5) * plan_days[stop_at[part]]
+            hard = fleet.limits.hard_unit_days[own["row"].to_numpy()[rows]]
             found = prices.yearly_draws(
                 own["life_row"].to_numpy()[rows],
                 planned_cost=own["planned_cost"].to_numpy()[rows],
                 visit_days=days[part],
-                every_n=own["every_n_visits"].to_numpy()[rows],
-                oldest_days=fleet.limits.hard_unit_days[own["row"].to_numpy()[rows]],
+                every_n=every_n,
+                oldest_days=np.minimum(hard, stays),
             )
             np.add.at(cost, stop_at[part], found.cost * weight[part, None])
             np.add.at(callouts, stop_at[part], found.callouts.mean(axis=1) * weight[part])

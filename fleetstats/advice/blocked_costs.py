@@ -60,9 +60,10 @@ def blocked_costs(
 
     The plan's visits are followed from the next one on, each moved out of those months as `moves` does. A
     stretch between two visits is priced, by whole weeks, as if visits went on at that interval with the
-    plan's renewals; the prices are averaged by time. It is the cost of the whole address, shared evenly among its sites with such months;
-    `visit_interval_days` is the mean time between visits. Sites where the records are too few for a plan, or
-    with a stretch outside the visit intervals looked at, have no price (see `unpriced`).
+    plan's renewals; the prices are averaged by time. It is the cost of the whole address, shared evenly among
+    its sites with such months; `visit_interval_days` is the mean time between visits. Sites where the records
+    are too few for a plan, or with a stretch outside the visit intervals looked at, have no price (see
+    `unpriced`).
 
     Parameters
     ----------

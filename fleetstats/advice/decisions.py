@@ -101,7 +101,8 @@ def wished_weeks(
 ) -> BoolArray:
     """Return the visit intervals left to each address by its decisions, (addresses, W).
 
-    A decision never passes a hard limit: a pinned interval beyond it is cut to the whole weeks within it.
+    A decision never passes a hard limit: a pinned interval beyond it is cut to the whole weeks within it. Nor
+    does an interval accepted at one site of an address pass what was refused to another.
 
     Parameters
     ----------
@@ -124,7 +125,7 @@ def wished_weeks(
     free = np.isinf(pin)
     floored = capped & (days >= floor[:, None])
     floored = np.where(np.asarray(floored.any(axis=1))[:, None], floored, _last(capped, capped))
-    return np.asarray(np.where(free[:, None], floored, longest))
+    return np.asarray(np.where(free[:, None], floored, capped))
 
 
 def _last(candidates: BoolArray, otherwise: BoolArray) -> BoolArray:

@@ -185,12 +185,12 @@ class Planner:
     def _most_days(self, batch: _Batch, address: IntArray) -> tuple[FloatArray, BoolArray]:
         """Return the longest visit interval of each address, and which have nothing to plan by.
 
-        Those keep today's: where records are few nothing is lengthened.
+        Those keep today's: where records are few nothing is lengthened. Contracts hold where all is gone.
         """
         most = np.full(batch.addresses, np.inf)
-        # of what was taken out too: a contract holds all the same, and what is put back must be in time
-        everywhere = self._address[batch.units] - batch.first_address
-        np.minimum.at(most, everywhere, self._limits.hard_visit_days[batch.units])
+        np.minimum.at(most, address, self._limits.hard_visit_days[batch.there])
+        everywhere, agreed = self._address[batch.units], self._limits.visit_days[batch.units].min(axis=1)
+        np.minimum.at(most, everywhere - batch.first_address, agreed)
         held = np.ones(batch.addresses, dtype=np.bool_)
         np.logical_and.at(held, address, self._held[batch.there])
         today = np.full(batch.addresses, np.inf)

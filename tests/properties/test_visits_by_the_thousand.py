@@ -128,7 +128,7 @@ def test_urgent_sites_are_seen_to_at_once() -> None:
 
 def test_no_visit_of_a_calendar_is_past_the_limits_of_what_the_visit_before_left_in_place() -> None:
     later = pulled = 0
-    for seed in range(300, 340):
+    for seed in range(300, 324):
         case = everyday(seed)
         found = plan(case, seed)
         visits, blocked, changes = around(seed, case, 160)
@@ -159,7 +159,7 @@ def test_no_visit_of_a_calendar_is_past_the_limits_of_what_the_visit_before_left
         assert late.is_empty(), (seed, late)
         later += stays.height
         pulled += stays.filter(days("book_from") < days("on") + pl.col("visit_interval_days")).height
-    assert later > 1000
+    assert later > 500
     assert pulled > 20
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from fleetstats.advice.choice import PricedPlans, allowed_visits, allowed_weeks, cheapest, preferred
 
@@ -64,3 +65,17 @@ def test_units_that_keep_todays_rule_take_the_most_visits_within_it() -> None:
     )
     assert allowed[0].tolist() == [[True, True, False, False], [True, False, False, False], [False] * 4]
     assert allowed[1].tolist() == [[False, True, False, False], [True, False, False, False], [False] * 4]
+
+
+@pytest.mark.parametrize("beyond", [np.inf, np.nan, 1e300])
+def test_costs_beyond_all_measure_leave_the_choice_among_the_allowed_plans(beyond: float) -> None:
+    priced = plans([[[beyond, beyond], [beyond, beyond], [5, 5]]], [[beyond, beyond, 0]], [0])
+    weeks = np.array([[False, True, False]])
+    visits = np.zeros((1, 3, 4), dtype=bool)
+    visits[0, :, 0] = True
+    for chosen in (
+        cheapest(priced, weeks, visits),
+        preferred(priced, weeks, visits, customary_days=np.array([182.0])),
+        preferred(priced, weeks, visits, customary_days=np.array([7.0])),
+    ):
+        assert (chosen.week_at.tolist(), chosen.every_n.tolist()) == ([1], [1])

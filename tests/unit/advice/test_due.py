@@ -209,6 +209,39 @@ def test_reasons_are_free_of_the_trades_and_statisticians_jargon(fleet: Fleet) -
     assert "_" not in text
 
 
+def test_limits_of_more_days_than_a_century_are_none(fleet: Fleet) -> None:
+    plain = due(fleet)
+    far = fleet.plan().intervals.with_columns(
+        pl.lit(1e12).alias(name) for name in ("hard_limit_days", "deadline_days", "visit_deadline_days")
+    )
+    visits = pl.DataFrame(
+        {"site_id": fleet.sites["site_id"], "visit_date": AS_OF - 30 * DAY, "visit_reason": "routine"}
+    )
+    found = due_list(
+        sites=fleet.sites, units=fleet.units, visits=visits, intervals=far, lives=fleet.lives,
+        components=fleet.kinds, as_of=AS_OF,
+    )  # fmt: skip
+    assert found.select("site_id", "visit_from", "visit_by").equals(
+        plain.select("site_id", "visit_from", "visit_by")
+    )
+
+
+def test_months_of_two_homes_at_one_address_that_leave_none_open_do_not_hold_up_the_list(
+    fleet: Fleet,
+) -> None:
+    fleet.sites = fleet.sites.with_columns(address_id=pl.lit("one"))
+    plain = due(fleet)
+    halves = {"S000": frozenset(range(1, 7)), "S001": frozenset(range(7, 13))}
+    visits = pl.DataFrame(
+        {"site_id": fleet.sites["site_id"], "visit_date": AS_OF - 30 * DAY, "visit_reason": "routine"}
+    )
+    found = due_list(
+        sites=fleet.sites, units=fleet.units, visits=visits, intervals=fleet.plan().intervals,
+        lives=fleet.lives, components=fleet.kinds, as_of=AS_OF, blocked_months=halves,
+    )  # fmt: skip
+    assert found.equals(plain)
+
+
 def test_a_unit_without_an_interval_is_refused_by_name(fleet: Fleet) -> None:
     intervals = fleet.plan().intervals.filter(UNIT != "S002/uv_lamp")
     visits = pl.DataFrame(

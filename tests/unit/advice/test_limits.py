@@ -185,10 +185,12 @@ def test_the_strictest_limit_in_force_is_taken_and_named() -> None:
     assert dict(gone.select("site_id", "site_limit_days").iter_rows()) == {"A": 180, "B": 200, "C": 90}
 
 
-def test_a_limit_of_no_days_is_refused_by_name() -> None:
+@pytest.mark.parametrize("days", [0.0, -3.0, None, float("nan")])
+def test_a_limit_of_no_days_is_refused_by_name(days: float | None) -> None:
     sites = pl.DataFrame({"site_id": ["S000"], "region": ["north"]})
-    with pytest.raises(AdviceError, match=r"'S000': found max_days 0\.0; accepted is"):
-        strictest_site_limits(sites=sites, site_limits=site_limits(max_days=[0.0]), as_of=AS_OF)
+    limit = site_limits(max_days=pl.Series([days], dtype=pl.Float64))
+    with pytest.raises(AdviceError, match=rf"'S000': found max_days {days!r}; accepted is"):
+        strictest_site_limits(sites=sites, site_limits=limit, as_of=AS_OF)
 
 
 @pytest.mark.parametrize(

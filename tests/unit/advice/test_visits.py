@@ -254,3 +254,36 @@ def test_a_month_sooner_is_less_often_spent_and_a_month_later_more_often(make_fl
     rows = make_fleet().plan().intervals
     assert (rows["failure_chance_month_sooner"] < rows["failure_chance"]).all()
     assert (rows["failure_chance_month_later"] > rows["failure_chance"]).all()
+
+
+def test_a_contract_holds_where_everything_was_taken_out(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=3)
+    fleet.terms = replace(fleet.terms, current_visit_days=300, lateness_days=10)
+    fleet.units = fleet.units.with_columns(removed=pl.col("site_id") != "S000")
+    fleet.site_limits = pl.DataFrame({"site_id": ["S001"], "kind": ["contract"], "max_days": [150.0]})
+    days = dict(fleet.plan().plans.select("site_id", "visit_interval_days").iter_rows())
+    assert (days["S001"], days["S002"]) == (140, 294)  # 150 - 10; whole weeks of today's 300
+
+
+def test_no_multiple_of_a_visit_is_told_that_a_unit_put_back_may_not_reach(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=2)
+    fleet.terms = replace(fleet.terms, local_rule_days=100)
+    rated = pl.when(pl.col("component") == "uv_lamp").then(250.0)
+    fleet.units = fleet.units.with_columns(removed=pl.col("component") == "uv_lamp", rated_life_days=rated)
+    lamps = fleet.plan().intervals.filter(pl.col("component") == "uv_lamp")
+    assert (lamps["visit_interval_days"] > 62).all()  # so that a fourth visit would be past it
+    assert (lamps["interval_days"] <= 250).all()
+    assert (lamps["every_n_visits"] > 1).all()
+
+
+def test_a_rating_or_an_age_that_is_no_number_takes_no_limit_away(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=6, lives={"sediment_cartridge": 2000, "uv_lamp": 3000})
+    fleet.units = fleet.units.with_columns(failures=9)
+    plain = fleet.plan().intervals["hard_limit_days"]
+    nan = pl.lit(float("nan"))
+    fleet.units = fleet.units.with_columns(rated_life_days=nan, seen_days=nan)
+    found = fleet.plan().intervals
+    assert found["hard_limit_days"].equals(plain)
+    cartridges = found.filter(pl.col("component") == "sediment_cartridge")
+    assert (cartridges["interval_days"] <= 182).all()  # no age seen: no longer than today's
+    assert found.filter(pl.col("component") == "uv_lamp")["interval_days"].max() <= 365

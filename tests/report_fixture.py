@@ -212,7 +212,11 @@ def _ahead(rows: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:
         "limit_costs": pl.DataFrame([
             {"site_id": rows[0]["site_id"], "kind": "contract", "max_days": 122.0, "source": "=three visits",
              "decided_on": None, "visit_interval_days": 119, "visit_interval_days_without": 168,
-             "cost_per_year_more": 85.0, "low": 60.0, "high": 110.0}
+             "cost_per_year_more": 85.0, "low": 60.0, "high": 110.0, "unpriced": None},
+            {"site_id": rows[0]["site_id"], "kind": "blocked_months", "max_days": None,
+             "source": "settings: January, February", "decided_on": None, "visit_interval_days": 126,
+             "visit_interval_days_without": 119, "cost_per_year_more": None, "low": None, "high": None,
+             "unpriced": "few_records"},
         ]),
         "calendar": pl.DataFrame([
             {"site_id": row["site_id"], "visit": 1, "crew": row["crew"], "book_from": AS_OF,

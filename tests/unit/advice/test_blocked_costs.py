@@ -144,7 +144,7 @@ def test_the_price_is_that_of_lives_lived_through(make_fleet: MakeFleet) -> None
     trips = 365.25 * (1 / gaps.mean() - 1 / days)
     assert found["trips_per_year_more"] == pytest.approx(trips)
     more = (calls - calls_plan) * (300 + 45) + (renewed - renewed_plan) * 45 + trips * 120
-    assert found["cost_per_year_more"] == pytest.approx(more, abs=6)
+    assert found["cost_per_year_more"] == pytest.approx(more, abs=3)
 
 
 def test_only_sites_with_such_months_have_a_row_and_an_address_shares_its_cost(make_fleet: MakeFleet) -> None:

@@ -82,12 +82,21 @@ def test_limits_and_decisions_are_named_with_what_they_cost() -> None:
         **contract, "site_id": "b", "kind": "accepted", "max_days": 119.0, "source": None,
         "decided_on": date(2026, 5, 18),
     }  # fmt: skip
-    frame = pl.DataFrame([contract, accepted], infer_schema_length=None)
+    winter = {
+        **contract, "site_id": "c", "kind": "blocked_months", "max_days": None, "source": "settings: January",
+        "visit_interval_days": 126.0, "visit_interval_days_without": 119.0,
+    }  # fmt: skip
+    few = {**winter, "cost_per_year_more": None, "low": None, "high": None, "unpriced": "few_records"}
+    frame = pl.DataFrame([contract, accepted, winter, few], infer_schema_length=None)
     rows = bounds.bounds_table(Results(AS_OF, display(), limit_costs=frame)).rows
     assert [cell.shown for cell in rows[0]] == [
         "a", "contract: at most 122 days", "three visits a year", "17", "24", "costs USD 85 a year (60 to 110)",
     ]  # fmt: skip
     assert [cell.shown for cell in rows[1]][1:3] == ["17 weeks accepted on 18 May 2026", "not on record"]
+    assert [cell.shown for cell in rows[2]] == [
+        "c", "months without planned visits", "settings: January", "18", "17", "costs USD 85 a year (60 to 110)",
+    ]  # fmt: skip
+    assert rows[3][-1].shown == "cannot be priced: the records here are too few for a plan"
 
 
 def totals(seen: float, projected: float) -> Results:

@@ -216,6 +216,22 @@ def test_the_cost_of_a_limit_in_words(more: float, low: float, high: float, told
     assert limit_cost(row, "USD") == told_so
 
 
+@pytest.mark.parametrize(
+    ("unpriced", "told_so"),
+    [
+        ("few_records", "cannot be priced: the records here are too few for a plan"),
+        (
+            "out_of_range",
+            "cannot be priced: visits lie further apart, or closer, than any interval looked at",
+        ),
+        (None, "was not priced"),
+    ],
+)
+def test_where_there_is_no_price_the_reason_is_told(unpriced: str | None, told_so: str) -> None:
+    row = {**CONTRACT, "cost_per_year_more": None, "low": None, "high": None, "unpriced": unpriced}
+    assert limit_cost(row, "USD") == told_so
+
+
 def test_a_limit_beyond_the_plan_costs_nothing() -> None:
     row = {
         **CONTRACT,

@@ -15,9 +15,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fleetstats.advice import ComponentTerms, VisitPlans, VisitTerms, plan_visits
+from fleetstats.advice import ComponentTerms, VisitPlans, VisitTerms, plan_visits, starting_intervals
 from fleetstats.advice.prices import YearlyDraws
 from fleetstats.advice.terms import MOST_VISITS
+from fleetstats.life.draws import LifeDraws
 
 pytestmark = pytest.mark.slow
 AS_OF = date(2025, 6, 30)
@@ -291,3 +292,34 @@ def test_no_plan_of_three_thousand_firms_crosses_a_hard_limit(block: int) -> Non
         assert rows.filter((pl.col("interval_days") < 7) | (pl.col("every_n_visits") < 1)).is_empty(), seed
         plans += rows.height
     assert plans == BATCHES // BLOCKS * FIRMS * SITES * 3
+
+
+def test_no_starting_interval_of_a_hundred_firms_crosses_a_limit() -> None:
+    """Of a new site there is no part yet, so that a setting alone has to keep to a lamp's 365 days."""
+    told = 0
+    for seed in range(BATCHES, BATCHES + 10):
+        case, rng = batch(seed), np.random.default_rng(seed)
+        size = len(case.kinds)
+        kinds = pl.DataFrame({
+            "component": list(case.kinds), "tank_material": "poly", "roof_material": "metal", "tree_cover": "none",
+            "daily_litres": 300.0, "sites": 9, "spells": 80, "life_row": 0,
+            "seen_days": pl.Series(days(rng, size, missing=0.3), dtype=pl.Float64),
+        })  # fmt: skip
+        draws = LifeDraws(("weibull",) * 2, rng.uniform(3, 8, (1, 2)), np.full(2, 0.3), np.zeros((1, 2)))
+        found = starting_intervals(
+            combinations=kinds,
+            lives=dict.fromkeys(case.kinds, draws),
+            components=case.kinds,
+            terms=case.terms,
+        )
+        late, rule = case.terms.lateness_days, case.terms.local_rule_days or np.inf
+        for name, longest in found.select("component", "high_days").iter_rows():
+            kind = case.kinds[name]
+            most = min(kind.ceiling_days, rule)
+            if not name.startswith(SEDIMENT) and not kind.source.strip():
+                most = min(most, kind.customary_days)
+            if name.startswith(LAMP):
+                most = min(most, 365.0, kind.rated_life_days or np.inf)
+            assert longest <= max(most - late, 7), (seed, name)
+            told += longest > 7
+    assert told > 40

@@ -54,6 +54,9 @@ CONTRACT = {
     "site_id": "A", "kind": "contract", "decided_on": None, "visit_interval_days": 105.0,
     "visit_interval_days_without": 140.0, "cost_per_year_more": 85.0, "low": 60.0, "high": 110.0,
 }  # fmt: skip
+#: Dearer than the contract of the site, and no part of it.
+BLOCKED = {**CONTRACT, "kind": "blocked_months", "cost_per_year_more": 99.0, "low": 90.0, "high": 108.0}
+
 EFFECT = {"component": SEDIMENT, "term": "tree_cover[heavy]", "time_ratio": 0.6, "low": 0.5, "high": 0.8}
 
 
@@ -84,7 +87,7 @@ def told(
                 }
             ]
         ),
-        limit_costs=pl.DataFrame([CONTRACT], schema_overrides={"decided_on": pl.Date}),
+        limit_costs=pl.DataFrame([BLOCKED, CONTRACT], schema_overrides={"decided_on": pl.Date}),
         currency="USD",
     )
     assert found.columns == ["site_id", "component", "slot", "evidence", "alternative", "would_change"]

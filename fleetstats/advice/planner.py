@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,7 +30,7 @@ from fleetstats.advice.plan_frames import (
     mean_low_high,
     saving_at_ages_seen,
 )
-from fleetstats.advice.prices import ComponentPrices, YearlyDraws, every_n_today
+from fleetstats.advice.prices import ComponentPrices, YearlyDraws
 from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK, ComponentTerms, VisitTerms
 
 FloatArray = npt.NDArray[np.float64]
@@ -302,30 +302,29 @@ class Planner:
         names = np.full(len(units), "cost", dtype=object)
         names[in_place] = limited_by
         today_visit = self._today_visit[self._site[units]]
-        plan = self._draws(units, visit, every_n, self._limits.hard_unit_days[units])
-        today = self._draws(
-            units, today_visit, every_n_today(self._today[units], today_visit), np.full(len(units), np.inf)
-        )
+        rows, costs = self._life_row[units], self._planned_cost[units]
+        oldest = self._limits.hard_unit_days[units]
+        plan = self._draws(units, lambda prices, at: prices.yearly_draws(
+            rows[at], planned_cost=costs[at], visit_days=visit[at], every_n=every_n[at],
+            oldest_days=oldest[at],
+        ))  # fmt: skip
+        today = self._draws(units, lambda prices, at: prices.today_draws(
+            rows[at], planned_cost=costs[at], visit_days=today_visit[at]
+        ))  # fmt: skip
         return (
             self._site_figures(batch, site_visit, plan, today, saved_beyond, away),
             self._unit_figures(units, visit, every_n, names, plan, today),
         )
 
     def _draws(
-        self, units: IntArray, visit_days: FloatArray, every_n: IntArray, oldest_days: FloatArray
+        self, units: IntArray, priced: Callable[[ComponentPrices, IntArray], YearlyDraws]
     ) -> YearlyDraws:
         """Return yearly cost and call-outs of each unit for each draw; nothing for what is not in place."""
         draws = next((prices.draws for prices in self._prices.values()), 1)
         cost, callouts = np.zeros((len(units), draws)), np.zeros((len(units), draws))
         for prices, at in self._by_component(units):
             there = at[self._in_place[units[at]]]
-            found = prices.yearly_draws(
-                self._life_row[units[there]],
-                planned_cost=self._planned_cost[units[there]],
-                visit_days=visit_days[there],
-                every_n=every_n[there],
-                oldest_days=oldest_days[there],
-            )
+            found = priced(prices, there)
             cost[there], callouts[there] = found.cost, found.callouts
         return YearlyDraws(cost, callouts)
 

@@ -137,6 +137,30 @@ class ComponentPrices:
         callouts = DAYS_PER_YEAR / visit_days[:, None] * spent * self._terms.announced
         return YearlyDraws(cost, callouts)
 
+    def today_draws(self, rows: IntArray, *, planned_cost: FloatArray, visit_days: FloatArray) -> YearlyDraws:
+        """Return what today costs each unit a year, draw by draw: the rule in force, as it is practised.
+
+        Where young units are renewed at some planned visits, visits with and without are priced apart and
+        weighed by how often each is done.
+
+        Parameters
+        ----------
+        rows, planned_cost, visit_days
+            As in `yearly_draws`.
+        """
+        every_n = every_n_today(self._terms.current_interval_days, visit_days)
+        first, second = self._terms.renewed_young
+        total = YearlyDraws(np.zeros((len(rows), self.draws)), np.zeros((len(rows), self.draws)))
+        for overrun, share in zip(OVERRUNS, (first, second - first, 1.0 - second), strict=True):
+            if share <= 0:
+                continue
+            part = self.yearly_draws(
+                rows, planned_cost=planned_cost, visit_days=visit_days, every_n=every_n,
+                oldest_days=(every_n + overrun) * visit_days,
+            )  # fmt: skip
+            total = YearlyDraws(total.cost + share * part.cost, total.callouts + share * part.callouts)
+        return total
+
     def _money(
         self, spent: FloatArray, renewed: FloatArray, visit_days: FloatArray, planned_cost: FloatArray
     ) -> FloatArray:

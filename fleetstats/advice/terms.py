@@ -43,6 +43,9 @@ class ComponentTerms:
         Why ceiling or rated life may lie above the usual; without it they cannot.
     cleaned : bool
         Renewed by cleaning rather than by a part.
+    renewed_young : tuple of (float, float)
+        Today's practice: chance that a planned visit renews a unit that the visit rule would leave in, up to
+        a quarter and up to half of a visit interval old beyond full turns; (0, 0) = the rule is kept.
     """
 
     name: str
@@ -56,10 +59,17 @@ class ComponentTerms:
     failure_chance_limit: float = 1.0
     source: str = ""
     cleaned: bool = False
+    renewed_young: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         for name in ("planned_cost", "current_interval_days", "customary_days", "ceiling_days"):
             self._refuse(name, getattr(self, name) > 0, "above 0")
+        first, second = self.renewed_young
+        if not 0 <= first <= second <= 1:
+            raise AdviceError(
+                f"component '{self.name}', renewed_young: found {self.renewed_young!r}; accepted are two "
+                "shares from 0 to 1, the older's not below the younger's; mend it"
+            )
         self._refuse("hidden_day_cost", self.hidden_day_cost >= 0, "0 or more")
         self._refuse("failure_chance_limit", 0 < self.failure_chance_limit <= 1, "above 0 and at most 1")
         if self.rated_life_days is not None:

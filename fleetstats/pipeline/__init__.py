@@ -16,11 +16,12 @@ from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.gauge_units import units_now
 from fleetstats.pipeline.gauges import gauge_tables
+from fleetstats.pipeline.in_force import TodaysRule, todays_rule
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
 from fleetstats.pipeline.past_stock import stock_past
-from fleetstats.pipeline.plans import FleetPlan, TodaysRule, plan_fleet, todays_rule
+from fleetstats.pipeline.plans import FleetPlan, plan_fleet
 from fleetstats.pipeline.printed import list_tables, replay_words, summary, write_table
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
@@ -185,6 +186,7 @@ def _what_is_known(
         **life_tables(lives, relations),
         **reason_tables(lives, relations, settings),
         "todays_rule": rule.told,
+        "todays_practice": rule.practice,
         "fleet_counts": fleet_counts(relations, rated_days=rated),
         "settings_used": settings_table(settings),
     }

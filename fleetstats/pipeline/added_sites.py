@@ -13,7 +13,8 @@ from fleetstats.life.covariates import water_facts
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.learn import ComponentLife
 from fleetstats.life.predict import draw_lives
-from fleetstats.pipeline.plans import FleetPlan, TodaysRule
+from fleetstats.pipeline.in_force import TodaysRule
+from fleetstats.pipeline.plans import FleetPlan
 from fleetstats.store import Relations
 
 _KINDS = ("tank_material", "roof_material", "tree_cover")

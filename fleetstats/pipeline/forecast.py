@@ -9,9 +9,11 @@ import polars as pl
 
 from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.added_sites import added_sites, joining_dates
-from fleetstats.pipeline.plans import FleetPlan, TodaysRule
+from fleetstats.pipeline.in_force import TodaysRule
+from fleetstats.pipeline.plans import FleetPlan
 from fleetstats.settings import Settings
 from fleetstats.stock import monthly_demand, order_schedule
+from fleetstats.stock.fleet import YOUNG_COLUMNS
 from fleetstats.stock.part_changes import part_changes
 from fleetstats.stock.service_cost import service_cost
 from fleetstats.store import Relations
@@ -103,12 +105,20 @@ def with_the_only_part(units: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame
 
 
 def todays_plans(plans: pl.DataFrame, rule: TodaysRule) -> pl.DataFrame:
-    """Return today's rule in the shape of the plans: the same next visit, then its own intervals."""
+    """Return today's rule in the shape of the plans: the same next visit, then its intervals and practice."""
     every_n = {
         name: max(round(terms.current_interval_days / rule.visit_days), 1)
         for name, terms in rule.terms.items()
     }
+    young = {
+        name: {kind: terms.renewed_young[place] for kind, terms in rule.terms.items()}
+        for place, name in enumerate(YOUNG_COLUMNS)
+    }
     return plans.with_columns(
+        *(
+            pl.col("component").replace_strict(shares, return_dtype=pl.Float64).alias(name)
+            for name, shares in young.items()
+        ),
         visit_interval_days=pl.lit(rule.visit_days),
         every_n_visits=pl.col("component").replace_strict(every_n, return_dtype=pl.Int64),
         hard_limit_days=pl.lit(None, pl.Float64),

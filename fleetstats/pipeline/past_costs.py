@@ -9,7 +9,8 @@ import polars as pl
 
 from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.forecast import todays_plans
-from fleetstats.pipeline.plans import due_lines, plan_visits_with, todays_rule, units_with_lives
+from fleetstats.pipeline.in_force import todays_rule
+from fleetstats.pipeline.plans import due_lines, plan_visits_with, units_with_lives
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
 from fleetstats.trust import Origin, Prices, policy_cost

@@ -7,8 +7,8 @@ from datetime import date, timedelta
 import polars as pl
 
 from fleetstats.pipeline.forecast import part_share, todays_plans, with_the_only_part
+from fleetstats.pipeline.in_force import TodaysRule, todays_rule
 from fleetstats.pipeline.lives import learn_fleet
-from fleetstats.pipeline.plans import TodaysRule, todays_rule
 from fleetstats.settings import Settings
 from fleetstats.stock import monthly_demand
 from fleetstats.stock.back_check import PAST_SCHEMA, forecast_against_use

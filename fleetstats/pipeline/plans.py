@@ -9,16 +9,13 @@ from itertools import product
 import polars as pl
 
 from fleetstats.advice import (
-    ComponentTerms,
     VisitPlans,
     VisitTerms,
     ages_seen,
     calendar,
     due_list,
-    infer_current_rule,
     plan_visits,
     starting_intervals,
-    usual_lateness,
     weekly_load,
 )
 from fleetstats.advice.spent import SpentBy
@@ -27,7 +24,8 @@ from fleetstats.life.draws import LifeDraws
 from fleetstats.life.learn import ComponentLife, draws_for_new
 from fleetstats.life.next_part import life_ahead
 from fleetstats.pipeline.blocked import blocked_months, with_blocked_costs
-from fleetstats.settings import ComponentSettings, Settings
+from fleetstats.pipeline.in_force import TodaysRule
+from fleetstats.settings import Settings
 from fleetstats.store import Relations
 
 DAYS_PER_MONTH = 30.4375
@@ -37,24 +35,6 @@ STARTING_LITRES = (TYPICAL_DAILY_LITRES / 2, TYPICAL_DAILY_LITRES, TYPICAL_DAILY
 #: A fix is looked at where call-outs come at least this often a year, at most at so many sites.
 FIX_CALLOUTS_PER_YEAR, FIX_SITES = 1.0, 25
 _KEY = ("site_id", "component", "slot")
-
-
-@dataclass(frozen=True, slots=True)
-class TodaysRule:
-    """Today's rule and how well it is kept; each value with where it comes from.
-
-    Attributes
-    ----------
-    visit_days, lateness_days : float
-    terms : mapping of component to ComponentTerms
-    told : polars frame
-        item, days, origin: for the pages.
-    """
-
-    visit_days: float
-    lateness_days: float
-    terms: Mapping[str, ComponentTerms]
-    told: pl.DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,52 +57,6 @@ class FleetPlan:
     weekly_load: pl.DataFrame
     fixes: pl.DataFrame
     starting: pl.DataFrame
-
-
-def todays_rule(relations: Relations, settings: Settings) -> TodaysRule:
-    """Return the rule in force today: from the settings where they say, else read off the records."""
-    held = set(relations.in_place["component"])
-    known = [name for name in settings.components if name in held]
-    found = infer_current_rule(
-        visits=relations.visits,
-        spells=relations.spells,
-        components=known,
-        customary_days={name: settings.component(name).customary_days for name in known},
-    )
-    rows = {row["component"]: row for row in found.intervals.iter_rows(named=True)}
-    terms, told = {}, []
-    for name in known:
-        own = settings.component(name)
-        given = own.current_interval_days
-        days = given or rows[name]["current_interval_days"]
-        told.append((name, days, "settings" if given else rows[name]["origin"]))
-        terms[name] = component_terms(own, days)
-    stated = [settings.component(name).current_interval_days for name in known]
-    given_days = [days for days in stated if days is not None]
-    visit_days = min(given_days) if given_days else found.visit_interval_days
-    late = usual_lateness(relations.visits, visit_days)
-    lateness = late.days if settings.lateness_days is None else settings.lateness_days
-    told.append(("visit", visit_days, "settings" if given_days else found.visit_origin))
-    told.append(("lateness", lateness, late.origin if settings.lateness_days is None else "settings"))
-    schema = {"item": pl.String, "days": pl.Float64, "origin": pl.String}
-    return TodaysRule(visit_days, lateness, terms, pl.DataFrame(told, schema=schema, orient="row"))
-
-
-def component_terms(own: ComponentSettings, current_interval_days: float) -> ComponentTerms:
-    """Return what the advice must be told of a component, from its settings and today's rule."""
-    return ComponentTerms(
-        own.name,
-        announced=own.announced,
-        planned_cost=own.planned_cost,
-        hidden_day_cost=own.hidden_day_cost,
-        current_interval_days=current_interval_days,
-        customary_days=own.customary_days,
-        ceiling_days=own.ceiling_days,
-        rated_life_days=own.rated_life_days,
-        failure_chance_limit=own.failure_chance_limit,
-        source=own.source,
-        cleaned="cleaned" in own.renewed_by,
-    )
 
 
 def plan_fleet(

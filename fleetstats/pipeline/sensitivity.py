@@ -14,7 +14,8 @@ from fleetstats.life.fit import fit_life
 from fleetstats.life.learn import ComponentLife, groups, lifetimes, priors_of
 from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.predict import FamilyAverage, draw_lives
-from fleetstats.pipeline.plans import TodaysRule, plan_visits_with
+from fleetstats.pipeline.in_force import TodaysRule
+from fleetstats.pipeline.plans import plan_visits_with
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
 

@@ -86,6 +86,9 @@ _STARRED: Mapping[str, Columns] = {
     "why": {
         **_UNIT, "evidence": TEXT, "alternative": TEXT, "would_change": TEXT,
     },
+    "todays_practice": {
+        "component*": TEXT, "quarter*": COUNT, "visits*": COUNT, "renewed*": COUNT, "share": REAL,
+    },
     "limit_costs": {
         "site_id*": TEXT, "kind*": TEXT, "max_days": REAL, "source": TEXT, "decided_on": DAY,
         "visit_interval_days": REAL, "visit_interval_days_without": REAL, "trips_per_year_more": REAL,

@@ -89,6 +89,7 @@ class Results:
     fixes: pl.DataFrame = field(default_factory=_none("fixes"))
     intervals: pl.DataFrame = field(default_factory=_none("intervals"))
     why: pl.DataFrame = field(default_factory=_none("why"))
+    todays_practice: pl.DataFrame = field(default_factory=_none("todays_practice"))
     limit_costs: pl.DataFrame = field(default_factory=_none("limit_costs"))
     calendar: pl.DataFrame = field(default_factory=_none("calendar"))
     weekly_load: pl.DataFrame = field(default_factory=_none("weekly_load"))

@@ -24,6 +24,8 @@ PLAN_COLUMNS = (
     "site_id", "component", "slot", "visit_interval_days", "every_n_visits", "hard_limit_days",
     "next_visit_on",
 )  # fmt: skip
+#: Columns of plans that need not be there: 0 where they are missing.
+YOUNG_COLUMNS = ("renewed_young_first", "renewed_young_second")
 KEY = ("site_id", "component", "slot")
 
 
@@ -131,8 +133,10 @@ def with_plans(fleet: Fleet, plans: pl.DataFrame, *, as_of: date) -> pl.DataFram
     first = (pl.col("next_visit_on") - pl.lit(as_of)).dt.total_days().cast(pl.Float64)
     visit = pl.col("visit_interval_days").cast(pl.Float64)
     hard = pl.col("hard_limit_days").cast(pl.Float64).fill_null(float("inf"))
+    young = [(pl.col(name) if name in plans.columns else pl.lit(0.0)).alias(name) for name in YOUNG_COLUMNS]
     planned = plans.select(
         *KEY,
+        *young,
         first_visit_days=first.clip(lower_bound=1.0),
         visit_interval_days=visit,
         interval_days=visit * pl.col("every_n_visits"),
@@ -166,6 +170,7 @@ def component_units(
     lasted = own["survived_days"].cast(pl.Float64).fill_null(0.0).to_numpy()
     # a unit that comes into service in 30 days is 30 days short of new
     age = own.select(pl.coalesce(-pl.col("joins_days"), pl.col("age_days").cast(pl.Float64))).to_series()
+    young = own.select(YOUNG_COLUMNS).to_numpy().astype(np.float64)
     units = Units(
         site=own["site_row"].to_numpy().astype(np.intp),
         part=part - parts.start,
@@ -177,6 +182,7 @@ def component_units(
         visit_interval=own["visit_interval_days"].to_numpy(),
         interval=own["interval_days"].to_numpy(),
         hard_limit=own["hard_limit_days"].to_numpy(),
+        renewed_young=young if young.any() else None,
     )
     return units, own["draw_row"].to_numpy().astype(np.intp), parts
 

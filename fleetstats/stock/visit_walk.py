@@ -56,6 +56,9 @@ class Units:
     first_visit, visit_interval, interval, hard_limit : numpy.ndarray (n,)
         Days: of the first planned visit, between planned visits, the component's interval, and the
         longest age that a limit allows (inf = none).
+    renewed_young : numpy.ndarray (n, 2), optional
+        Chance that a planned visit renews a unit that may still stay, up to a quarter and up to half of a
+        visit interval old beyond full turns; None: never.
     """
 
     site: NDArray[np.intp]
@@ -68,6 +71,7 @@ class Units:
     visit_interval: Floats
     interval: Floats
     hard_limit: Floats
+    renewed_young: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +129,9 @@ def count_renewals(
     """Return how many units of each part are renewed in each period, in each replicate.
 
     At every visit a unit is renewed if it is found spent, or if its age at the next planned visit would
-    pass its interval by more than half a visit interval, or its hard limit by a day. Call-outs renew the
-    spent unit alone. Visits follow the plan's calendar, each one late by its own number of days.
+    pass its interval by more than half a visit interval, or its hard limit by a day; by chance, where that is
+    the practice, younger ones too. Call-outs renew the spent unit alone. Visits follow the plan's calendar,
+    each one late by its own number of days.
 
     Parameters
     ----------
@@ -230,8 +235,8 @@ class _Walk:
     def _renew_at_visit(self, some: NDArray[np.intp], day: Floats, next_planned: Floats) -> None:
         of = self.rows[some]
         age_next = next_planned[:, None] - self.born[some]
-        latest = self.units.interval[of] + self.units.visit_interval[of] / 2.0
-        renew = (age_next > latest[:, None]) | (age_next >= self.units.hard_limit[of, None] + 1.0)
+        latest = self.units.interval[of, None] + self.units.visit_interval[of, None] * self._may_run_on(of)
+        renew = (age_next > latest) | (age_next >= self.units.hard_limit[of, None] + 1.0)
         renew |= self.forced[some]
         if not self.units.announced:
             renew |= self.fails[some] <= day
@@ -243,6 +248,14 @@ class _Walk:
             self._count(self.counts.unseen_days, row, replicate, day, unseen)
         self._count(self.counts.at_visits, row, replicate, day)
         self._fit(row, replicate, day)
+
+    def _may_run_on(self, of: NDArray[np.intp]) -> Floats:
+        """Return how far past its interval each unit may run this time, in visit intervals."""
+        young = self.units.renewed_young
+        if young is None:
+            return np.full((1, 1), 0.5)
+        asked = self.rng.random((of.size, self.lives.replicates))
+        return np.where(asked < young[of, :1], 0.0, np.where(asked < young[of, 1:], 0.25, 0.5))
 
     def _fit(self, row: NDArray[np.intp], replicate: NDArray[np.intp], day: Floats) -> None:
         self.born[row, replicate] = day

@@ -33,6 +33,7 @@ def forecast(
     visit_interval: float = 10_000.0,
     every: int = 1,
     hard_limit: float | None = None,
+    young: tuple[float, float] | None = None,
     as_of: date = AS_OF,
 ) -> DemandForecast:
     known = age if survived is None else survived
@@ -51,6 +52,8 @@ def forecast(
         },
         schema_overrides={"hard_limit_days": pl.Float64},
     )  # fmt: skip
+    if young is not None:
+        plans = plans.with_columns(renewed_young_first=young[0], renewed_young_second=young[1])
     return monthly_demand(
         units=units, lives={KIND: certain(life_days)}, announced={KIND: announced}, plans=plans, as_of=as_of,
         replicates=3,
@@ -116,6 +119,24 @@ def test_a_call_out_renews_and_the_coming_visit_leaves_the_new_one() -> None:
     found = forecast(160.5, age=130.0, visit_interval=100.0, first_visit=60)
     assert by_month(found) == {"2024-03": 1.0, "2024-07": 1.0, "2024-10": 1.0, "2025-01": 1.0}
     assert found.callouts[0].sum(axis=0).tolist() == [1, 1, 1]
+
+
+@pytest.mark.parametrize(
+    ("age", "young", "renewed"),
+    [
+        # Fails on day 31 or 41 (at 160.5), so the new one is 29.5 or 19.5 at the visit on day 60.
+        (130.0, (0.0, 0.0), [31, 160, 260, 360]),
+        (130.0, (0.0, 1.0), [31, 60, 160, 260, 360]),  # past a quarter of a visit interval: renewed
+        (120.0, (0.0, 1.0), [41, 160, 260, 360]),  # not yet a quarter old: stays
+        (120.0, (1.0, 1.0), [41, 60, 160, 260, 360]),
+    ],
+)
+def test_a_visit_renews_young_units_where_that_is_the_practice(
+    age: float, young: tuple[float, float], renewed: list[int]
+) -> None:
+    found = forecast(160.5, age=age, visit_interval=100.0, first_visit=60, young=young)
+    assert by_month(found) == Counter(str(AS_OF + timedelta(days=day))[:7] for day in renewed)
+    assert found.callouts.sum() == 3  # one in each of three replicates
 
 
 def test_a_hidden_failure_waits_for_the_visit_that_finds_it() -> None:

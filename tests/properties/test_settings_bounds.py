@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleetstats.errors import FleetstatsError
-from fleetstats.pipeline.plans import component_terms
+from fleetstats.pipeline.in_force import component_terms
 from fleetstats.settings import Settings, settings_from
 
 #: What someone may write for a number of days, of money, or for anything.

@@ -110,7 +110,8 @@ def one_fleet(
 ) -> list[dict[str, object]]:
     """Return one row a history length and noise; costs are arrays over homes, way by way."""
     from fleetstats import pipeline
-    from fleetstats.pipeline.plans import plan_fleet, todays_rule
+    from fleetstats.pipeline.in_force import todays_rule
+    from fleetstats.pipeline.plans import plan_fleet
     from fleetstats.settings import default_settings
     from fleetstats.store import Store
 

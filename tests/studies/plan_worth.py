@@ -119,8 +119,9 @@ def plans_from_records(
 ) -> dict[tuple[str, bool], pl.DataFrame]:
     """Return the `intervals` table of each kind of plan, with limits on (True) or off, from the records."""
     from fleetstats import pipeline
+    from fleetstats.pipeline.in_force import todays_rule
     from fleetstats.pipeline.lives import learn_fleet
-    from fleetstats.pipeline.plans import lives_ahead, plan_visits_with, todays_rule, units_with_lives
+    from fleetstats.pipeline.plans import lives_ahead, plan_visits_with, units_with_lives
     from fleetstats.store import Store
 
     with tempfile.TemporaryDirectory() as folder:

@@ -29,7 +29,7 @@ def sums(results: Results) -> tuple[Table, str]:
     if not totals and results.plans.height:
         totals = _added_up(results.plans)
         told = "Ranges are the sites' own added up: the widest they can be, if all err the same way."
-    told += _on_record(results, totals.get("callouts_per_year"))
+    told += practised(results) + _on_record(results, totals.get("callouts_per_year"))
     currency = results.display.currency
     rows = []
     for measure, name in _MEASURES.items():
@@ -66,9 +66,7 @@ def _on_record(results: Results, model: parts.Row | None) -> str:
     if called < (today if low is None else low):
         told += (
             " The figure under today's rule is higher: it counts every spent part as a call-out of its own, "
-            "while on record one call-out may serve two parts, and some were found spent at planned visits. "
-            "Where young parts are renewed at planned visits too, today's practice has fewer call-outs than "
-            "its rule alone, and part of the saving shown is had already."
+            "while on record one call-out may serve two parts, and some were found spent at planned visits."
         )
     elif called > (today if high is None else high):
         told += (
@@ -78,6 +76,23 @@ def _on_record(results: Results, model: parts.Row | None) -> str:
     else:
         told += " The figure under today's rule agrees with it, within its range."
     return f"{told} Both columns count in the same way."
+
+
+def practised(results: Results) -> str:
+    """Return how planned visits treat young units today, which today's rule is priced with."""
+    rows = results.todays_practice.filter(pl.col("share").is_not_null())
+    told = rows.group_by("component", maintain_order=True).agg(pl.col("renewed", "visits").sum())
+    named = [
+        f"{words.whole(row['renewed'])} of {words.whole(row['visits'])} "
+        f"({labels.component(results.display, row['component'], '')})"
+        for row in told.filter(pl.col("renewed") > 0).iter_rows(named=True)
+    ]
+    if not named:
+        return ""
+    return (
+        " Today's rule is priced as it was practised in the last two years: of units less than half a visit "
+        f"interval old, planned visits renewed {words.listed(named)} all the same."
+    )
 
 
 def savings(results: Results) -> tuple[Fact, ...]:

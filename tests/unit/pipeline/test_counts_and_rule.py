@@ -9,7 +9,7 @@ import pytest
 
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import part_share
-from fleetstats.pipeline.plans import todays_rule
+from fleetstats.pipeline.in_force import todays_rule
 from fleetstats.settings import default_settings, settings_from
 
 SITES = """

@@ -13,8 +13,9 @@ from fleetstats.life.gauge_learn import learn_gauges
 from fleetstats.pipeline.gauge_stops import at_stop, gauge_visits
 from fleetstats.pipeline.gauge_units import units_now
 from fleetstats.pipeline.gauges import gauge_tables
+from fleetstats.pipeline.in_force import todays_rule
 from fleetstats.pipeline.lives import gauges_of, housings_of, learn_fleet
-from fleetstats.pipeline.plans import plan_fleet, todays_rule
+from fleetstats.pipeline.plans import plan_fleet
 from fleetstats.sample import invent_fleet, write_fleet
 from fleetstats.sample.fleet import END
 from fleetstats.settings import default_settings

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetstats.advice.due_words import reason
+from fleetstats.advice.due_words import GAUGE_SAID, reason
 from fleetstats.advice.moves import PHASE_IN_DAYS, Window, days_to_next, moved_window, next_arrivals
 from fleetstats.advice.terms import ComponentTerms
 from fleetstats.advice.today import last_planned_visits
@@ -42,6 +42,7 @@ def due_list(
     as_of: date,
     lateness_days: float = 0.0,
     gauges: Mapping[str, SpentBy] | None = None,
+    gauge_now: pl.DataFrame | None = None,
     changes: pl.DataFrame | None = None,
     blocked_months: Mapping[str, frozenset[int]] | None = None,
 ) -> pl.DataFrame:
@@ -73,6 +74,9 @@ def due_list(
         How late visits happen: the width of the window a visit is booked in.
     gauges : mapping, optional
         Component -> the chance that units are spent by an age, from their own gauge readings.
+    gauge_now : polars frame or None
+        What gauges say of units in place: site_id, component, slot, last_read_on, share_spent, share_low,
+        share_high, readings (all null where none counts), doubtful, faulty_on (a later reading not counted).
     changes : polars frame or None
         Changes at sites, for the absences of households (see `next_arrivals`).
     blocked_months : mapping or None
@@ -91,8 +95,10 @@ def due_list(
     rows = _moved(rows, as_of, int(lateness_days), next_arrivals(sites=sites, changes=changes, as_of=as_of),
                   blocked_months or {})  # fmt: skip
     rows = _with_renewals(rows)
-    chances, read = _chances(rows, lives, as_of, gauges or {})
-    rows = rows.with_columns(chance_already_spent=pl.Series(chances, dtype=pl.Float64), read=pl.Series(read))
+    chances = _chances(rows, lives, as_of, gauges or {})
+    rows = rows.with_columns(chance_already_spent=pl.Series(chances, dtype=pl.Float64))
+    if gauge_now is not None:
+        rows = rows.join(gauge_now.select(*_KEY, *GAUGE_SAID), on=_KEY, how="left", maintain_order="left")
     return _worded(rows, components)
 
 
@@ -236,15 +242,12 @@ def _with_renewals(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _chances(
     rows: pl.DataFrame, lives: Mapping[str, LifeDraws], as_of: date, gauges: Mapping[str, SpentBy]
-) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Return the chance that each unit is spent by visit_by, given all known, and whether its gauge told.
-
-    nan where nothing says.
-    """
+) -> FloatArray:
+    """Return the chance that each unit is spent by visit_by, given all known; nan where nothing says."""
     wait = (rows["visit_by"] - as_of).dt.total_days().to_numpy().astype(np.float64)
     age = _ages_at_least(rows, as_of)
     survived = np.minimum(rows["survived_days"].cast(pl.Float64).fill_null(0.0).to_numpy(), age)
-    out, read = np.full(len(rows), np.nan), np.zeros(len(rows), dtype=bool)
+    out = np.full(len(rows), np.nan)
     names, life_row = rows["component"].to_numpy(), rows["life_row"].fill_null(-1).to_numpy()
     for name, draws in lives.items():
         at = np.flatnonzero((names == name) & (life_row >= 0))
@@ -254,11 +257,10 @@ def _chances(
             out[at] = 1.0 - there.conditional_survival(age[at] + wait[at], survived[at])
             if name in gauges:
                 told = gauges[name](own, age[at] + wait[at])
-                read[at] = np.isfinite(told)
-                out[at] = np.where(read[at], told, out[at])
+                out[at] = np.where(np.isfinite(told), told, out[at])
     out[rows["spent_seen"].to_numpy()] = 1.0
     out[rows["removed"].to_numpy()] = 0.0
-    return out, read
+    return out
 
 
 def _ages_at_least(rows: pl.DataFrame, as_of: date) -> FloatArray:

@@ -15,7 +15,7 @@ from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.gauge_units import units_now
-from fleetstats.pipeline.gauges import gauge_tables
+from fleetstats.pipeline.gauges import gauge_tables, gauges_told
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
@@ -147,7 +147,8 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     rule = todays_rule(relations, settings)
     progress("planning visits")
     now = units_now(relations, lives)
-    plan = plan_fleet(relations, settings, lives, rule, {name: units.spent_by for name, units in now.items()})
+    spent_by = {name: units.spent_by for name, units in now.items()}
+    plan = plan_fleet(relations, settings, lives, rule, spent_by, gauges_told(relations, now))
     progress("forecasting stock")
     stock = forecast_stock(relations, settings, lives, rule, plan)
     back = look_back(

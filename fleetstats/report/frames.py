@@ -111,7 +111,7 @@ _STARRED: Mapping[str, Columns] = {
         **_UNIT, "last_read_on*": DAY, "drop_kpa": REAL, "across_all": FLAG, "share_spent*": REAL,
         "share_low": REAL, "share_high": REAL, "expected_end": DAY, "end_low": DAY, "end_high": DAY,
         "doubtful": FLAG, "readings": COUNT, "fitted_on": DAY, "in_place": FLAG, "days": REALS, "kpa": REALS,
-        "low_kpa": REALS, "high_kpa": REALS,
+        "low_kpa": REALS, "high_kpa": REALS, "faulty_on": DAY,
     },
     "at_stop": {
         "site_id*": TEXT, "component": TEXT, "slot": TEXT, "change_at_kpa": REAL, "lasts_chance": REAL,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from fleetstats.advice.due_words import share_words
 from fleetstats.report import labels, words
 from fleetstats.report.pages.parts import Row
 from fleetstats.report.results import Display, Results
@@ -40,23 +41,21 @@ def _stop_line(display: Display, row: Row) -> str:
 
 
 def last_words(display: Display, row: Row) -> str:
-    """Return what the last reading says of the unit that was read."""
+    """Return what the last reading says of the unit in place."""
     name = labels.component(display, row["component"], row["slot"] or "").lower()
     where = "across all filters" if row["across_all"] else "across its housing"
     read = f"The reading of {words.day(row['last_read_on'])} ({row['drop_kpa']:.0f} kPa {where})"
     if row["doubtful"]:
-        return f"{read} is doubtful: it does not fit what else is known of the {name}, and is not counted."
-    which = f"this {name}" if row["in_place"] else f"the {name} then in place"
+        return f"{read} is doubtful: it does not fit what else is known of the {name}, and hardly counts."
+    share, spread = share_words(row["share_spent"], row["share_low"], row["share_high"])
     told = (
-        f"{read} says {which} had used about {_percent(row['share_spent'])} of its life "
-        f"({_range(row['share_low'], row['share_high'])})"
+        f"{read} says this {name} had used {share} of its life{words.in_brackets(spread)}; it should be "
+        f"spent about {words.month(row['expected_end'])} ({words.month(row['end_low'])} to "
+        f"{words.month(row['end_high'])}). From {words.counted(row['readings'], 'reading')} of it."
     )
-    if row["in_place"]:
-        told += (
-            f"; it should be spent about {words.month(row['expected_end'])} "
-            f"({words.month(row['end_low'])} to {words.month(row['end_high'])})"
-        )
-    return f"{told}. From {words.counted(row['readings'], 'reading')} of it."
+    if row["faulty_on"]:
+        told += f" The reading of {words.day(row['faulty_on'])} looks faulty and is not counted."
+    return told
 
 
 def visit_words(row: Row | None, display: Display) -> str:
@@ -84,11 +83,3 @@ def expected(rows: list[Row], display: Display) -> Expected | None:
         tuple(row["days"]), tuple(row["kpa"]), tuple(row["low_kpa"]), tuple(row["high_kpa"]),
         row["expected_end"], shown.pressure_limit_kpa if shown else None,
     )  # fmt: skip
-
-
-def _percent(share: float) -> str:
-    return f"{5 * round(20 * share)} %"
-
-
-def _range(low: float, high: float) -> str:
-    return f"{5 * round(20 * low)} to {5 * round(20 * high)} %"

@@ -88,7 +88,8 @@ class Ledger:
             own(results.spells).sort("fitted_on", nulls_last=True, maintain_order=True)
         )
         self.readings = parts.by_site(own(results.readings).sort("visit_date", maintain_order=True))
-        self.read_last = parts.by_site(own(results.gauge_last))
+        # of a unit that has gone since nothing is to be expected any more
+        self.read_last = parts.by_site(own(results.gauge_last.filter("in_place")))
         self.seen_by = {row["site_id"]: row for row in own(results.gauge_visits).iter_rows(named=True)}
         self.changes = parts.by_site(own(results.changes))
         self.lives = _keyed(own(results.site_life))

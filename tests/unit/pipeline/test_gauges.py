@@ -12,7 +12,7 @@ from fleetstats.intake.accept import load_paths
 from fleetstats.life.gauge_learn import learn_gauges
 from fleetstats.pipeline.gauge_stops import at_stop, gauge_visits
 from fleetstats.pipeline.gauge_units import units_now
-from fleetstats.pipeline.gauges import gauge_tables
+from fleetstats.pipeline.gauges import gauge_tables, gauges_told
 from fleetstats.pipeline.lives import gauges_of, housings_of, learn_fleet
 from fleetstats.pipeline.plans import plan_fleet, todays_rule
 from fleetstats.sample import invent_fleet, write_fleet
@@ -44,7 +44,8 @@ def analysed(known):
     lives = learn_fleet(known, SETTINGS, draws=40)
     rule = todays_rule(known, SETTINGS)
     now = units_now(known, lives)
-    plan = plan_fleet(known, SETTINGS, lives, rule, {name: units.spent_by for name, units in now.items()})
+    spent_by = {name: units.spent_by for name, units in now.items()}
+    plan = plan_fleet(known, SETTINGS, lives, rule, spent_by, gauges_told(known, now))
     return lives, now, plan
 
 
@@ -107,8 +108,30 @@ def test_a_unit_that_was_read_has_its_chance_from_its_gauge(known, analysed):
     told = gauge_tables(known, SETTINGS, lives, now, plan.visits.intervals, plan.due)["gauge_now"]
     read = plan.due.join(told, on=KEY, how="semi")
     assert read.height > 0
-    assert read["reason"].str.contains("gauge").all()
-    assert not plan.due.join(told, on=KEY, how="anti")["reason"].str.contains("gauge").any()
+    spent = plan.due.filter(pl.col("reason").str.contains("was found spent"))
+    own = read.join(spent, on=KEY, how="anti")
+    assert own["reason"].str.contains("By its pressure gauge this cartridge had used .* of its life on").all()
+    others = plan.due.join(told, on=KEY, how="anti")
+    assert not others["reason"].str.contains("of its life on").any()
+
+
+def test_a_faulty_reading_of_a_unit_in_place_is_told_with_its_date(known, analysed):
+    now = analysed[1]
+    day = known.as_of
+    sediment = now["sediment_cartridge"].frame.with_row_index().filter(pl.col("fitted_on") < day)
+    read, unread = sediment.filter(pl.col("readings") > 0).head(1), sediment.filter(readings=0).head(1)
+    both = pl.concat([read, unread]).select(*KEY)
+    like = known.readings.filter(pl.col("component") == "sediment_cartridge").head(2)
+    faulty = like.with_columns(
+        *(both[name] for name in KEY), visit_date=pl.lit(day), fault=pl.lit("no_flow"), informs=pl.lit(False)
+    )
+    told = gauges_told(replace(known, readings=pl.concat([known.readings, faulty])), now)
+    before = gauges_told(known, now)
+    found = told.join(both, on=KEY, how="semi").sort("last_read_on", nulls_last=True)
+    assert found["faulty_on"].to_list() == [day, day]
+    assert found["last_read_on"].null_count() == 1
+    # what the good readings say stays as it was
+    assert found.head(1).drop("faulty_on").equals(before.join(read, on=KEY, how="semi").drop("faulty_on"))
 
 
 def test_no_reading_keeps_carbon_in_place_that_is_due(known, analysed):

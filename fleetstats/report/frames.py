@@ -120,6 +120,13 @@ _STARRED: Mapping[str, Columns] = {
     "gauge_visits": {
         **_UNIT, "plan_visit_by": DAY, "seen_by*": DAY, "why": TEXT, "readings": COUNT,
     },
+    "reading_worth": {
+        "component": TEXT, "sites_served": COUNT, "sites_read": COUNT, "sites*": COUNT,
+        "callouts_fewer": REAL, "callouts_fewer_low": REAL, "callouts_fewer_high": REAL,
+        "cartridges_fewer": REAL, "cartridges_fewer_low": REAL, "cartridges_fewer_high": REAL,
+        "saved_per_year*": REAL, "saved_per_year_low": REAL, "saved_per_year_high": REAL,
+        "spells": COUNT, "failures": COUNT, "law_learned": FLAG, "spread": REAL, "gauge_error_kpa": REAL,
+    },
     "stock": {
         "part_number": TEXT, "component": TEXT, "month*": DAY, "expected*": REAL, "p50": REAL, "p80": REAL,
         "p95": REAL, "expected_current_rule": REAL, "sites": COUNT,

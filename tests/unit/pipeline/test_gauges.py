@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -15,6 +16,7 @@ from fleetstats.pipeline.gauge_units import units_now
 from fleetstats.pipeline.gauges import gauge_tables, gauges_told
 from fleetstats.pipeline.lives import gauges_of, housings_of, learn_fleet
 from fleetstats.pipeline.plans import plan_fleet, todays_rule
+from fleetstats.pipeline.reading_worth import reading_worth_table
 from fleetstats.sample import invent_fleet, write_fleet
 from fleetstats.sample.fleet import END
 from fleetstats.settings import default_settings
@@ -196,3 +198,50 @@ def test_readings_that_are_far_off_leave_the_law_where_it_was(known):
     for name, gauge in clean.items():
         assert faulty[name].blocking.clean_kpa == pytest.approx(gauge.blocking.clean_kpa, rel=0.1)
         assert faulty[name].blocking.index == pytest.approx(gauge.blocking.index, abs=0.4)
+
+
+def test_a_firm_that_reads_nothing_is_told_what_reading_would_be_worth_from_its_own_records(known, plain):
+    silent = replace(known, readings=known.readings.clear(), stages_read=known.stages_read.clear())
+    rule = todays_rule(silent, SETTINGS)
+    plan = plan_fleet(silent, SETTINGS, plain, rule)
+    found = reading_worth_table(silent, SETTINGS, plain, rule, plan)
+    whole = found.filter(pl.col("component").is_null()).row(0, named=True)
+    parts = found.filter(pl.col("component").is_not_null())
+    assert set(parts["component"]) == {"sediment_cartridge", "carbon_cartridge"}
+    assert whole["sites_read"] == 0
+    assert 0.7 * whole["sites_served"] < whole["sites"] <= whole["sites_served"]
+    for name in ("callouts_fewer", "cartridges_fewer", "saved_per_year"):
+        assert parts[name].sum() == pytest.approx(whole[name])
+        assert whole[f"{name}_low"] < whole[name] < whole[f"{name}_high"]
+    assert whole["saved_per_year_low"] > 0
+    cost = plan.visits.totals.filter(measure="cost_per_year")["plan"].item()
+    assert whole["saved_per_year"] < 0.25 * cost
+    assert not parts["law_learned"].any()
+    assert parts["failures"].to_list() == [
+        plan.visits.levels.filter(component=name)["failures"].item() for name in parts["component"]
+    ]
+    # a call-out that costs twice as much makes knowing better worth more, all else equal
+    dear = reading_worth_table(silent, replace(SETTINGS, callout_cost=640.0), plain, rule, plan)
+    assert dear["saved_per_year"][-1] > 1.2 * whole["saved_per_year"]
+
+
+def test_sites_that_are_read_are_left_out_of_what_reading_would_be_worth(known, analysed):
+    lives, _, plan = analysed
+    rule = todays_rule(known, SETTINGS)
+    found = reading_worth_table(known, SETTINGS, lives, rule, plan)
+    served = set(known.sites.filter("served")["site_id"])
+    late = known.readings.filter(
+        pl.col("fault").is_null() & (pl.col("visit_date") > known.as_of - timedelta(days=365))
+    )
+    assert found["sites_read"][0] == len(served & set(late["site_id"])) > 0
+    assert found["sites"][0] <= len(served - set(late["site_id"]))
+    assert found["law_learned"].drop_nulls().all()
+    everywhere = (
+        known.readings.head(1)
+        .drop("site_id")
+        .join(pl.DataFrame({"site_id": sorted(served)}), how="cross")
+        .with_columns(visit_date=pl.lit(known.as_of), fault=pl.lit(None, pl.String))
+        .select(known.readings.columns)
+    )
+    read = replace(known, readings=everywhere)
+    assert reading_worth_table(read, SETTINGS, lives, rule, plan).is_empty()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import polars as pl
-
 from fleetstats.advice.due_words import share_words
 from fleetstats.report import labels, words
 from fleetstats.report.pages.parts import Row
@@ -15,28 +13,52 @@ _DOUBT = "If the gauge is doubtful, change it."
 
 def stop_words(results: Results) -> dict[str, str]:
     """Return, for each site with a number of its own, the drop at which each cartridge is changed."""
-    lines: dict[str, list[str]] = {}
+    by_site: dict[str, list[Row]] = {}
     for row in results.at_stop.iter_rows(named=True):
-        lines.setdefault(row["site_id"], []).append(_stop_line(results.display, row))
-    read = set(results.at_stop.filter(pl.col("change_at_kpa").is_not_null())["site_id"])
-    return {site: " ".join([*told, *([_DOUBT] if site in read else [])]) for site, told in lines.items()}
+        by_site.setdefault(row["site_id"], []).append(row)
+    return {site: " ".join(_stop_lines(results.display, rows)) for site, rows in by_site.items()}
 
 
-def _stop_line(display: Display, row: Row) -> str:
+def _stop_lines(display: Display, rows: list[Row]) -> list[str]:
+    """Return a line for each number, one for all that go by age, one for all that are changed anyway."""
+    by_age = [_name(display, row) for row in rows if row["why"] == "calendar"]
+    always = [
+        _name(display, row) for row in rows if row["change_at_kpa"] is None and row["why"] != "calendar"
+    ]
+    numbers = [row for row in rows if row["change_at_kpa"] is not None]
+    lines = [_number_line(display, row) for row in numbers]
+    if always:
+        them, lasts = ("it", "it lasts") if len(always) == 1 else ("them", "they last")
+        lines.append(
+            f"{_together(always)}: change {them}; even a clean reading does not promise that {lasts} to the "
+            "visit after."
+        )
+    if by_age:
+        them, their = ("it", "its") if len(by_age) == 1 else ("them", "their")
+        lines.append(
+            f"{_together(by_age)}: change {them} when {their} age asks for it, whatever the gauge says."
+        )
+    return [*lines, _DOUBT] if numbers else lines
+
+
+def _name(display: Display, row: Row) -> str:
+    return labels.component(display, row["component"], row["slot"] or "")
+
+
+def _together(names: list[str]) -> str:
+    return words.listed([names[0], *(name[0].lower() + name[1:] for name in names[1:])])
+
+
+def _number_line(display: Display, row: Row) -> str:
     lasts = words.chance(row["lasts_chance"])
     if not row["component"]:
         return (
             f"Across all filters together: change them at {row['change_at_kpa']:.0f} kPa or more, "
-            f"tap running; below it they last to the visit after, {lasts}."
+            f"tap running; below that they last to the visit after, {lasts}."
         )
-    name = labels.component(display, row["component"], row["slot"] or "")
-    if row["why"] == "calendar":
-        return f"{name}: change it when its age asks for it, whatever the gauge says."
-    if row["change_at_kpa"] is None:
-        return f"{name}: change it; even a clean reading does not promise that it lasts to the visit after."
     return (
-        f"{name}: change it at {row['change_at_kpa']:.0f} kPa or more across its housing, tap running; "
-        f"below it lasts to the visit after, {lasts}."
+        f"{_name(display, row)}: change it at {row['change_at_kpa']:.0f} kPa or more across its housing, tap "
+        f"running; below that it lasts to the visit after, {lasts}."
     )
 
 

@@ -80,6 +80,8 @@ def _fewer(row: Row, name: str, noun: str) -> str:
         way = "more"
     else:
         way = "fewer"
+    if abs(value) < 0.05:
+        return f"as many {noun}s (within {max(abs(low), abs(high)):.1f} either way)"
     shown = _signed(f"{value:,.1f}")
     return f"{shown} {noun}{'' if shown == '1.0' else 's'} {way} (range {_signed(words.amount(low))} to " \
            f"{_signed(words.amount(high))})"  # fmt: skip

@@ -364,12 +364,20 @@ def test_the_last_reading_and_the_number_at_the_stop_are_told() -> None:
             component="carbon_cartridge", change_at_kpa=None, lasts_chance=0.9, why="calendar", readings=200
         ),
         unit(site_id="b", component=None, change_at_kpa=61.0, lasts_chance=0.9, why="gauge", readings=200),
+        *(
+            unit(site_id="c", component=name, change_at_kpa=None, lasts_chance=0.9, why=why, readings=200)
+            for name, why in (("sediment_cartridge", "calendar"), ("carbon_cartridge", "calendar"))
+        ),
     ]
     found = gauges.stop_words(Results(AS_OF, display(), at_stop=pl.DataFrame(rows)))
     assert "change it at 34 kPa or more across its housing, tap running" in found["a"]
     assert "whatever the gauge says" in found["a"]
     assert found["a"].endswith("If the gauge is doubtful, change it.")
     assert "Across all filters together: change them at 61 kPa" in found["b"]
+    assert found["c"] == (
+        "Sediment cartridge and carbon cartridge: change them when their age asks for it, whatever the gauge "
+        "says."
+    )
 
 
 def test_the_date_the_gauges_ask_for_stands_beside_the_plans() -> None:
@@ -417,11 +425,19 @@ def test_a_worth_that_may_be_none_is_told_as_not_settled_and_own_laws_as_learned
     rows = [
         worth_row(law_learned=True),
         worth_row(component="carbon_cartridge", law_learned=True),
-        worth_row(component=None, sites=40, saved_per_year_low=-20.0),
+        worth_row(
+            component=None,
+            sites=40,
+            saved_per_year_low=-20.0,
+            callouts_fewer=0.02,
+            callouts_fewer_low=-0.11,
+            callouts_fewer_high=0.06,
+        ),
     ]
     found = reading_worth.reading_worth(Results(AS_OF, display(), reading_worth=pl.DataFrame(rows)))
     assert "two gauges at 40 of these" in found.told[0]
     assert found.told[0].endswith("it is not settled that reading pays.")
+    assert "as many call-outs (within 0.1 either way) and 4.2 cartridges more" in found.told[0]
     assert "learned from your own readings" in found.told[1]
     assert [row[0].shown for row in found.table.rows] == [
         "Sediment cartridge",

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from fleetstats.advice.ahead import CENTURY
-from fleetstats.advice.due_words import reason
+from fleetstats.advice.due_words import GAUGE_SAID, reason
 from fleetstats.advice.moves import (
     PHASE_IN_DAYS,
     Window,
@@ -46,6 +46,7 @@ def due_list(
     as_of: date,
     lateness_days: float = 0.0,
     gauges: Mapping[str, SpentBy] | None = None,
+    gauge_now: pl.DataFrame | None = None,
     changes: pl.DataFrame | None = None,
     blocked_months: Mapping[str, frozenset[int]] | None = None,
 ) -> pl.DataFrame:
@@ -78,6 +79,9 @@ def due_list(
         How late visits happen: the width of the window a visit is booked in.
     gauges : mapping, optional
         Component -> the chance that units are spent by an age, from their own gauge readings.
+    gauge_now : polars frame or None
+        What gauges say of units in place: site_id, component, slot, last_read_on, share_spent, share_low,
+        share_high, readings (all null where none counts), doubtful, faulty_on (a later reading not counted).
     changes : polars frame or None
         Changes at sites, for the absences of households (see `next_arrivals`).
     blocked_months : mapping or None
@@ -98,8 +102,10 @@ def due_list(
                   blocked_months or {})  # fmt: skip
     rows = _with_renewals(rows)
     wait = (rows["visit_by"] - as_of).dt.total_days().to_numpy().astype(np.float64)
-    chances, read = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges or {})
-    rows = rows.with_columns(chance_already_spent=pl.Series(chances, dtype=pl.Float64), read=pl.Series(read))
+    chances = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges or {})
+    rows = rows.with_columns(chance_already_spent=pl.Series(chances, dtype=pl.Float64))
+    if gauge_now is not None:
+        rows = rows.join(gauge_now.select(*_KEY, *GAUGE_SAID), on=_KEY, how="left", maintain_order="left")
     return _worded(rows, components)
 
 

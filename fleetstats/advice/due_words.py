@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any, Final
 
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -11,6 +11,10 @@ _RENEWED: Final = {"sleeve": "cleaned"}
 #: Nobody is to look at a lit lamp.
 _LOOK: Final = {"lamp": "check its alarm and its hours"}
 _SPENT: Final = {"lamp": "dead", "sleeve": "scaled"}
+#: What is told of a unit's gauge, see `due_list`.
+GAUGE_SAID: Final = (
+    "last_read_on", "share_spent", "share_low", "share_high", "readings", "doubtful", "faulty_on",
+)  # fmt: skip
 _LIMITS: Final = {
     "failed_sample": "what was usual here before the failed sample",
     "open_alarm": "what was usual here before the alarm",
@@ -28,7 +32,7 @@ def reason(row: Mapping[str, Any]) -> str:
     row : mapping
         One row of the due list as gathered: component, removed, renewed, spent_seen, age_unknown, overdue,
         by_limit, carried, failed_sample_open, open_alarm, fitted_on, interval_days, deadline,
-        deadline_days, visit_by, chance_already_spent, read (its gauge told).
+        deadline_days, visit_by, chance_already_spent; where gauges are read `GAUGE_SAID`.
     """
     parts = []
     if row["failed_sample_open"]:
@@ -36,9 +40,43 @@ def reason(row: Mapping[str, Any]) -> str:
     elif row["open_alarm"]:
         parts.append("The UV unit here needs attention: its alarm or its lamp is not settled.")
     parts.append(_own(row))
-    if row["read"] and not (row["removed"] or row["spent_seen"] or row["age_unknown"]):
-        parts.append("Its pressure gauge has been counted in.")
-    return " ".join(parts)
+    if not (row["removed"] or row["spent_seen"] or row["age_unknown"]):
+        parts.append(_gauge(row))
+    return " ".join(part for part in parts if part)
+
+
+def share_words(share: float, low: float, high: float) -> tuple[str, str]:
+    """Return a share of a life in words, to the nearest 5 %, and its range; blank where it has no width.
+
+    Parameters
+    ----------
+    share, low, high : float
+        0 to 1.
+    """
+    middle, least, most = (5 * round(20 * value) for value in (share, low, high))
+    told = f"about {middle} %" if middle else "less than 5 %"
+    return told, f"{least} to {most} %" if least < most else ""
+
+
+def _gauge(row: Mapping[str, Any]) -> str:
+    """Return how far the unit had come by its own gauge, and which reading of it is in doubt."""
+    kind, told = row["component"].split("_")[-1], []
+    if row.get("last_read_on") and row["doubtful"]:
+        told.append(
+            f"Its gauge reading of {_day(row['last_read_on'])} is doubtful: it does not fit what else is "
+            f"known of this {kind}, and hardly counts."
+        )
+    elif row.get("last_read_on"):
+        share, spread = share_words(row["share_spent"], row["share_low"], row["share_high"])
+        count = "1 reading" if row["readings"] == 1 else f"{row['readings']} readings"
+        basis = f"range {spread}, from {count}" if spread else f"from {count}"
+        told.append(
+            f"By its pressure gauge this {kind} had used {share} of its life on {_day(row['last_read_on'])} "
+            f"({basis})."
+        )
+    if row.get("faulty_on"):
+        told.append(f"The gauge reading of {_day(row['faulty_on'])} looks faulty and is not counted.")
+    return " ".join(told)
 
 
 def _own(row: Mapping[str, Any]) -> str:
@@ -72,7 +110,10 @@ def _not_due(row: Mapping[str, Any], kind: str) -> str:
 
 
 def _passed_on(row: Mapping[str, Any]) -> str:
-    day = row["fitted_on"] + timedelta(days=int(row["deadline_days"]))
+    return _day(row["fitted_on"] + timedelta(days=int(row["deadline_days"])))
+
+
+def _day(day: date) -> str:
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 

@@ -13,7 +13,6 @@ from fleetstats.advice.terms import WEEK
 from fleetstats.life.draws import LifeDraws
 
 FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 #: Rows of a component's draws and ages in days -> chance of being spent by then, nan = no reading says.
 SpentBy = Callable[[npt.NDArray[np.intp], FloatArray], FloatArray]
 
@@ -25,8 +24,8 @@ def chances_by(
     lives: Mapping[str, LifeDraws],
     as_of: date,
     gauges: Mapping[str, SpentBy],
-) -> tuple[FloatArray, BoolArray]:
-    """Return the chance that each unit is spent so many days on, given all known, and whether its gauge told.
+) -> FloatArray:
+    """Return the chance that each unit is spent so many days on, given all known; nan where nothing says.
 
     Parameters
     ----------
@@ -42,12 +41,11 @@ def chances_by(
 
     Returns
     -------
-    tuple of arrays (rows,)
-        Chances, nan where nothing says; whether a gauge told them.
+    array (rows,)
     """
     age = _ages_at_least(rows, as_of)
     survived = np.minimum(rows["survived_days"].cast(pl.Float64).fill_null(0.0).to_numpy(), age)
-    out, read = np.full(len(rows), np.nan), np.zeros(len(rows), dtype=bool)
+    out = np.full(len(rows), np.nan)
     names, life_row = rows["component"].to_numpy(), rows["life_row"].fill_null(-1).to_numpy()
     for name, draws in lives.items():
         at = np.flatnonzero((names == name) & (life_row >= 0))
@@ -57,11 +55,10 @@ def chances_by(
             out[at] = 1.0 - there.conditional_survival(age[at] + wait[at], survived[at])
             if name in gauges:
                 told = gauges[name](own, age[at] + wait[at])
-                read[at] = np.isfinite(told)
-                out[at] = np.where(read[at], told, out[at])
+                out[at] = np.where(np.isfinite(told), told, out[at])
     out[rows["spent_seen"].to_numpy()] = 1.0
     out[rows["removed"].to_numpy()] = 0.0
-    return out, read
+    return out
 
 
 def _ages_at_least(rows: pl.DataFrame, as_of: date) -> FloatArray:
@@ -97,7 +94,7 @@ def last_day_within(
     days, waiting = np.full(len(rows), -1.0), np.ones(len(rows), dtype=np.bool_)
     for step in np.arange(0.0, longest.max(initial=0.0) + WEEK, WEEK):
         wait = np.minimum(step, longest)
-        chances, _ = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges)
+        chances = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges)
         waiting &= ~(chances > limit)
         days = np.where(waiting, wait, days)
     return pl.Series([as_of + timedelta(days=int(day)) for day in days], dtype=pl.Date)

@@ -14,8 +14,8 @@ from fleetstats.intake.accept import LoadReport
 from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.counts import fleet_counts
 from fleetstats.pipeline.forecast import forecast_stock
-from fleetstats.pipeline.gauge_units import units_now
-from fleetstats.pipeline.gauges import gauge_tables
+from fleetstats.pipeline.gauge_units import UnitsNow, units_now
+from fleetstats.pipeline.gauges import gauge_tables, gauges_told
 from fleetstats.pipeline.in_force import TodaysRule, todays_rule
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back
@@ -23,6 +23,7 @@ from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
 from fleetstats.pipeline.past_stock import stock_past
 from fleetstats.pipeline.plans import FleetPlan, plan_fleet
 from fleetstats.pipeline.printed import list_tables, replay_words, summary, write_table
+from fleetstats.pipeline.reading_worth import reading_worth_table
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
 from fleetstats.pipeline.shown import kept_results, settings_table
@@ -147,8 +148,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         )
     rule = todays_rule(relations, settings)
     progress("planning visits")
-    now = units_now(relations, lives)
-    plan = plan_fleet(relations, settings, lives, rule, {name: units.spent_by for name, units in now.items()})
+    now, plan = _planned(relations, settings, lives, rule)
     progress("forecasting stock")
     stock = forecast_stock(relations, settings, lives, rule, plan)
     back = look_back(
@@ -164,6 +164,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         "stock_past": stock_past(store, settings, relations=relations),
         **_looked_back(back),
         "sensitivity": shifts,
+        "reading_worth": reading_worth_table(relations, settings, lives, rule, plan),
         **since_last(earlier_intervals(store, as_of=day), plan.visits.intervals, relations, settings),
     }
     results["why"] = why_table(
@@ -174,6 +175,15 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     )
     store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
     return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)
+
+
+def _planned(
+    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+) -> tuple[dict[str, UnitsNow], FleetPlan]:
+    """Return what the gauges say of the units in place, and the plan that counts it in."""
+    now = units_now(relations, lives)
+    spent_by = {name: units.spent_by for name, units in now.items()}
+    return now, plan_fleet(relations, settings, lives, rule, spent_by, gauges_told(relations, now))
 
 
 def _what_is_known(

@@ -18,7 +18,8 @@ from fleetstats.store import Relations
 #: A cartridge that the gauge lets stay lasts to the visit after with at least this chance.
 LASTS: Final = 0.9
 _GRID_KPA: Final = 2.0
-_ONLY_PRESSURE: Final = frozenset({"low_pressure"})
+#: A component that is called out for nothing else ends by blocking alone, which is what a gauge shows.
+ONLY_PRESSURE: Final = frozenset({"low_pressure"})
 
 
 def at_stop(
@@ -58,7 +59,7 @@ def at_stop(
             most_chance=1 - LASTS, grid_kpa=np.arange(4.0, limit + 1, _GRID_KPA),
         )  # fmt: skip
         by_age = until > rows["deadline_days"].fill_null(np.inf).to_numpy()
-        if not set(terms.callout_causes) <= _ONLY_PRESSURE:
+        if not set(terms.callout_causes) <= ONLY_PRESSURE:
             by_age |= (rows["action"] == "replace").to_numpy()
         why = np.where(by_age, "calendar", np.where(drop <= 0, "always", "gauge"))
         from_kpa = np.where(why == "gauge", np.minimum(drop, limit), np.nan)

@@ -23,7 +23,7 @@ _NOW: Final = {
     "site_id": pl.String, "component": pl.String, "slot": pl.String, "last_read_on": pl.Date,
     "drop_kpa": pl.Float64, "across_all": pl.Boolean, "share_spent": pl.Float64, "share_low": pl.Float64,
     "share_high": pl.Float64, "expected_end": pl.Date, "end_low": pl.Date, "end_high": pl.Date,
-    "doubtful": pl.Boolean, "readings": pl.Int64,
+    "doubtful": pl.Boolean, "readings": pl.Int64, "faulty_on": pl.Date,
 }  # fmt: skip
 
 
@@ -44,7 +44,7 @@ def gauge_tables(
     """
     if not now:
         return {}
-    told = pl.concat([_now_frame(name, units, relations) for name, units in now.items()])
+    told = gauges_told(relations, now).filter(pl.col("last_read_on").is_not_null())
     stops = at_stop(relations, settings, now, intervals, due)
     return {
         "gauge_laws": pl.DataFrame([_law(name, units.gauge) for name, units in now.items()]),
@@ -53,6 +53,26 @@ def gauge_tables(
         "at_stop": stops,
         "gauge_visits": gauge_visits(relations, now, intervals, due),
     }
+
+
+def gauges_told(relations: Relations, now: Mapping[str, UnitsNow]) -> pl.DataFrame:
+    """Return what gauges say of each unit in place: gauge_now, and units with faulty readings alone."""
+    if not now:
+        return pl.DataFrame(schema=_NOW)
+    told = pl.concat([_now_frame(name, units, relations) for name, units in now.items()])
+    held = pl.concat([units.frame.select(*KEY, "fitted_on") for units in now.values()])
+    faulty = held.join(told, on=KEY, how="anti").join(_faulty(relations, held), on=KEY, how="inner")
+    return pl.concat([told, faulty.drop("fitted_on")], how="diagonal").select(*_NOW)
+
+
+def _faulty(relations: Relations, held: pl.DataFrame) -> pl.DataFrame:
+    """Return when a faulty reading was last taken of each unit, across its housing or the line it is in."""
+    faulty = relations.readings.filter(pl.col("fault").is_not_null())
+    one = held.join(faulty.select(*KEY, "visit_date"), on=KEY, how="inner")
+    line = faulty.filter(pl.col("component").is_null()).select("site_id", "visit_date")
+    both = pl.concat([one, held.join(line, on="site_id", how="inner")])
+    since = both.filter(pl.col("visit_date") > pl.col("fitted_on"))
+    return since.group_by(KEY).agg(pl.col("visit_date").max().alias("faulty_on")).sort(KEY)
 
 
 def _law(name: str, gauge: Gauge) -> dict[str, object]:
@@ -101,15 +121,10 @@ def _now_frame(name: str, units: UnitsNow, relations: Relations) -> pl.DataFrame
         end_high=on_day(fitted, high),
         doubtful=pl.Series(wild > _DOUBTFUL),
     )
-    faulty = relations.readings.filter(pl.col("fault").is_not_null() & (pl.col("component") == name))
-    latest = faulty.group_by("site_id", "component", "slot").agg(
-        pl.col("visit_date").max().alias("faulty_on")
-    )
+    faulty = _faulty(relations, frame.select(*KEY, "fitted_on"))
     shown: pl.DataFrame = (
-        table.join(latest, on=KEY, how="left", maintain_order="left")
-        .with_columns(
-            doubtful=pl.col("doubtful") | (pl.col("faulty_on") >= pl.col("last_read_on")).fill_null(False)
-        )
+        table.join(faulty, on=KEY, how="left", maintain_order="left")
+        .with_columns(faulty_on=pl.when(pl.col("faulty_on") > pl.col("last_read_on")).then("faulty_on"))
         .select(pl.col(column).cast(kind) for column, kind in _NOW.items())
     )
     return shown

@@ -65,16 +65,17 @@ def plan_fleet(
     lives: Mapping[str, ComponentLife],
     rule: TodaysRule,
     gauges: Mapping[str, SpentBy] | None = None,
+    gauge_now: pl.DataFrame | None = None,
 ) -> FleetPlan:
     """Return the plan of every served site, its due list, and what new sites start with.
 
-    `gauges` as in `due_list`.
+    `gauges` and `gauge_now` as in `due_list`.
     """
     # what is planned will be fitted anew, of the part usual there; what is due is in place, of its own part
     ahead = lives_ahead(relations, lives)
     units = units_with_lives(relations, ahead)
     visits = plan_visits_with(relations, settings, units, _draws(ahead), rule, price_limits=True)
-    due = due_lines(relations, settings, units, visits, _draws(lives), rule, gauges)
+    due = due_lines(relations, settings, units, visits, _draws(lives), rule, gauges, gauge_now)
     weeks = calendar(
         due=due,
         sites=relations.sites,
@@ -141,8 +142,9 @@ def due_lines(
     draws: Mapping[str, LifeDraws],
     rule: TodaysRule,
     gauges: Mapping[str, SpentBy] | None = None,
+    gauge_now: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
-    """Return the due list of the plans; units as in `FleetPlan`, gauges as in `due_list`."""
+    """Return the due list of the plans; units as in `FleetPlan`, gauges and gauge_now as in `due_list`."""
     return due_list(
         sites=relations.sites,
         units=units,
@@ -153,6 +155,7 @@ def due_lines(
         as_of=relations.as_of,
         lateness_days=rule.lateness_days,
         gauges=gauges,
+        gauge_now=gauge_now,
         changes=relations.changes,
         blocked_months=blocked_months(settings, relations.sites["site_id"].to_list()),
     )

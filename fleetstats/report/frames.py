@@ -115,7 +115,7 @@ _STARRED: Mapping[str, Columns] = {
         **_UNIT, "last_read_on*": DAY, "drop_kpa": REAL, "across_all": FLAG, "share_spent*": REAL,
         "share_low": REAL, "share_high": REAL, "expected_end": DAY, "end_low": DAY, "end_high": DAY,
         "doubtful": FLAG, "readings": COUNT, "fitted_on": DAY, "in_place": FLAG, "days": REALS, "kpa": REALS,
-        "low_kpa": REALS, "high_kpa": REALS,
+        "low_kpa": REALS, "high_kpa": REALS, "faulty_on": DAY,
     },
     "at_stop": {
         "site_id*": TEXT, "component": TEXT, "slot": TEXT, "change_at_kpa": REAL, "lasts_chance": REAL,
@@ -123,6 +123,13 @@ _STARRED: Mapping[str, Columns] = {
     },
     "gauge_visits": {
         **_UNIT, "plan_visit_by": DAY, "seen_by*": DAY, "why": TEXT, "readings": COUNT,
+    },
+    "reading_worth": {
+        "component": TEXT, "sites_served": COUNT, "sites_read": COUNT, "sites*": COUNT,
+        "callouts_fewer": REAL, "callouts_fewer_low": REAL, "callouts_fewer_high": REAL,
+        "cartridges_fewer": REAL, "cartridges_fewer_low": REAL, "cartridges_fewer_high": REAL,
+        "saved_per_year*": REAL, "saved_per_year_low": REAL, "saved_per_year_high": REAL,
+        "spells": COUNT, "failures": COUNT, "law_learned": FLAG, "spread": REAL, "gauge_error_kpa": REAL,
     },
     "stock": {
         "part_number": TEXT, "component": TEXT, "month*": DAY, "expected*": REAL, "p50": REAL, "p80": REAL,

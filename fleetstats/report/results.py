@@ -98,6 +98,7 @@ class Results:
     gauge_last: pl.DataFrame = field(default_factory=_none("gauge_last"))
     at_stop: pl.DataFrame = field(default_factory=_none("at_stop"))
     gauge_visits: pl.DataFrame = field(default_factory=_none("gauge_visits"))
+    reading_worth: pl.DataFrame = field(default_factory=_none("reading_worth"))
     stock: pl.DataFrame = field(default_factory=_none("stock"))
     stock_past: pl.DataFrame = field(default_factory=_none("stock_past"))
     orders: pl.DataFrame = field(default_factory=_none("orders"))

@@ -4,7 +4,7 @@
 -- reads: gauge_faults, visits
 SELECT
     'gauge_in_psi' AS check_name, 'warning' AS severity, f.site_id, f.visit_id, 1 AS rows,
-    v.file || ' line ' || v.line || ': ' || CASE
+    f.file || ' line ' || f.line || ': ' || CASE
         WHEN f.component IS NULL THEN 'the pair ' || v.inlet_pressure_kpa || ' and ' || v.outlet_pressure_kpa
         ELSE f.component || ' drop of ' || f.shown_kpa
     END || ' kPa looks like psi, not kPa' AS message,

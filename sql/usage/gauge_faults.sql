@@ -1,22 +1,30 @@
 -- Pressure readings that say nothing of a filter, and why.
 -- wrong_way: outlet above inlet. no_flow: read with the water off. stuck_at_zero: nothing shown twice running (at a
 -- call-out an outlet without pressure may be true).
--- in_psi: a fifth to a ninth of what is usual (1 psi = 6.9 kPa). bypassed: far below what clean filters take.
+-- in_psi: a fifth to a ninth of what is usual (1 psi = 6.9 kPa). bypassed: far below what clean filters take,
+-- which is the lowest tenth of the drops, those left out that are below a tenth of the middle one: faulty readings must
+-- not be their own yardstick.
 -- grain: one row a visit and housing, or a visit (component and slot null), whose reading is in doubt
--- units: shown_kpa, usual_kpa kPa
+-- units: shown_kpa, usual_kpa kPa; file and line of the row that the reading stands on
 -- reads: visits, work
 WITH read_visits AS (
     SELECT
         visit_id, site_id, visit_order, visit_reason, inlet_pressure_kpa AS inlet, outlet_pressure_kpa AS outlet, flow_lpm,
-        inlet_pressure_kpa - outlet_pressure_kpa AS drop_kpa
+        inlet_pressure_kpa - outlet_pressure_kpa AS drop_kpa, file, line
     FROM temp.visits
     WHERE inlet_pressure_kpa IS NOT NULL AND outlet_pressure_kpa IS NOT NULL
 ),
 usual_here AS (
     SELECT site_id, median(inlet) AS inlet, count(*) AS readings FROM read_visits GROUP BY site_id
 ),
+middle_anywhere AS (
+    SELECT median(inlet) AS inlet, median(drop_kpa) FILTER (drop_kpa > 1) AS drop_kpa, count(*) AS readings FROM read_visits
+),
 usual_anywhere AS (
-    SELECT median(inlet) AS inlet, quantile_cont(drop_kpa, 0.1) AS low_kpa, count(*) AS readings FROM read_visits
+    SELECT any_value(m.inlet) AS inlet, any_value(m.readings) AS readings,
+        quantile_cont(v.drop_kpa, 0.1) FILTER (v.drop_kpa > 0.1 * m.drop_kpa) AS low_kpa
+    FROM read_visits AS v
+    CROSS JOIN middle_anywhere AS m
 ),
 across_all AS (
     SELECT
@@ -33,14 +41,23 @@ across_all AS (
 housings AS (
     SELECT
         w.visit_id, w.site_id, w.component, w.slot, any_value(w.visit_order) AS visit_order,
-        max(w.pressure_drop_kpa) AS drop_kpa, any_value(v.flow_lpm) AS flow_lpm
+        max(w.pressure_drop_kpa) AS drop_kpa, any_value(v.flow_lpm) AS flow_lpm,
+        first(w.file ORDER BY w.pressure_drop_kpa DESC, w.file, w.line) AS file,
+        first(w.line ORDER BY w.pressure_drop_kpa DESC, w.file, w.line) AS line
     FROM temp.work AS w
     JOIN temp.visits AS v USING (visit_id)
     WHERE w.pressure_drop_kpa IS NOT NULL
     GROUP BY w.visit_id, w.site_id, w.component, w.slot
 ),
+middle_drop AS (
+    SELECT component, median(drop_kpa) FILTER (drop_kpa > 1) AS drop_kpa FROM housings GROUP BY component
+),
 usual_drop AS (
-    SELECT component, quantile_cont(drop_kpa, 0.1) AS low_kpa, count(*) AS readings FROM housings GROUP BY component
+    SELECT
+        component, count(*) AS readings, quantile_cont(h.drop_kpa, 0.1) FILTER (h.drop_kpa > 0.1 * m.drop_kpa) AS low_kpa
+    FROM housings AS h
+    JOIN middle_drop AS m USING (component)
+    GROUP BY component
 ),
 across_one AS (
     SELECT
@@ -60,7 +77,7 @@ counted AS (
 ),
 judged AS (
     SELECT
-        visit_id, site_id, NULL AS component, NULL AS slot, drop_kpa AS shown_kpa, usual_inlet AS usual_kpa,
+        visit_id, site_id, NULL AS component, NULL AS slot, drop_kpa AS shown_kpa, usual_inlet AS usual_kpa, file, line,
         CASE
             WHEN outlet > inlet THEN 'wrong_way'
             WHEN inlet = 0 OR still_zero THEN 'stuck_at_zero'
@@ -71,7 +88,7 @@ judged AS (
     FROM across_all
     UNION ALL
     SELECT
-        visit_id, site_id, component, slot, drop_kpa, low_kpa,
+        visit_id, site_id, component, slot, drop_kpa, low_kpa, file, line,
         CASE
             WHEN still_zero THEN 'stuck_at_zero'
             WHEN flow_lpm = 0 OR drop_kpa = 0 THEN 'no_flow'
@@ -80,6 +97,7 @@ judged AS (
         END
     FROM counted
 )
-SELECT visit_id, site_id, component, slot, shown_kpa::DOUBLE AS shown_kpa, usual_kpa::DOUBLE AS usual_kpa, fault
+SELECT
+    visit_id, site_id, component, slot, shown_kpa::DOUBLE AS shown_kpa, usual_kpa::DOUBLE AS usual_kpa, fault, file, line
 FROM judged
 WHERE fault IS NOT NULL

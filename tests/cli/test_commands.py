@@ -21,6 +21,7 @@ Run = Callable[..., tuple[int, str, str]]
 
 #: Columns that scripts rely on.
 TABLES = {
+    "reading_worth": "component sites_served sites_read sites callouts_fewer cartridges_fewer saved_per_year",
     "spells": "site_id chapter component slot part_number fitted_on ended_on ended_how lower_days upper_days "
     "entry_days litres",
     "effects": "component term time_ratio low high",

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import polars as pl
-
+from fleetstats.advice.due_words import share_words
 from fleetstats.report import labels, words
 from fleetstats.report.pages.parts import Row
 from fleetstats.report.results import Display, Results
@@ -14,49 +13,71 @@ _DOUBT = "If the gauge is doubtful, change it."
 
 def stop_words(results: Results) -> dict[str, str]:
     """Return, for each site with a number of its own, the drop at which each cartridge is changed."""
-    lines: dict[str, list[str]] = {}
+    by_site: dict[str, list[Row]] = {}
     for row in results.at_stop.iter_rows(named=True):
-        lines.setdefault(row["site_id"], []).append(_stop_line(results.display, row))
-    read = set(results.at_stop.filter(pl.col("change_at_kpa").is_not_null())["site_id"])
-    return {site: " ".join([*told, *([_DOUBT] if site in read else [])]) for site, told in lines.items()}
+        by_site.setdefault(row["site_id"], []).append(row)
+    return {site: " ".join(_stop_lines(results.display, rows)) for site, rows in by_site.items()}
 
 
-def _stop_line(display: Display, row: Row) -> str:
+def _stop_lines(display: Display, rows: list[Row]) -> list[str]:
+    """Return a line for each number, one for all that go by age, one for all that are changed anyway."""
+    by_age = [_name(display, row) for row in rows if row["why"] == "calendar"]
+    always = [
+        _name(display, row) for row in rows if row["change_at_kpa"] is None and row["why"] != "calendar"
+    ]
+    numbers = [row for row in rows if row["change_at_kpa"] is not None]
+    lines = [_number_line(display, row) for row in numbers]
+    if always:
+        them, lasts = ("it", "it lasts") if len(always) == 1 else ("them", "they last")
+        lines.append(
+            f"{_together(always)}: change {them}; even a clean reading does not promise that {lasts} to the "
+            "visit after."
+        )
+    if by_age:
+        them, their = ("it", "its") if len(by_age) == 1 else ("them", "their")
+        lines.append(
+            f"{_together(by_age)}: change {them} when {their} age asks for it, whatever the gauge says."
+        )
+    return [*lines, _DOUBT] if numbers else lines
+
+
+def _name(display: Display, row: Row) -> str:
+    return labels.component(display, row["component"], row["slot"] or "")
+
+
+def _together(names: list[str]) -> str:
+    return words.listed([names[0], *(name[0].lower() + name[1:] for name in names[1:])])
+
+
+def _number_line(display: Display, row: Row) -> str:
     lasts = words.chance(row["lasts_chance"])
     if not row["component"]:
         return (
             f"Across all filters together: change them at {row['change_at_kpa']:.0f} kPa or more, "
-            f"tap running; below it they last to the visit after, {lasts}."
+            f"tap running; below that they last to the visit after, {lasts}."
         )
-    name = labels.component(display, row["component"], row["slot"] or "")
-    if row["why"] == "calendar":
-        return f"{name}: change it when its age asks for it, whatever the gauge says."
-    if row["change_at_kpa"] is None:
-        return f"{name}: change it; even a clean reading does not promise that it lasts to the visit after."
     return (
-        f"{name}: change it at {row['change_at_kpa']:.0f} kPa or more across its housing, tap running; "
-        f"below it lasts to the visit after, {lasts}."
+        f"{_name(display, row)}: change it at {row['change_at_kpa']:.0f} kPa or more across its housing, tap "
+        f"running; below that it lasts to the visit after, {lasts}."
     )
 
 
 def last_words(display: Display, row: Row) -> str:
-    """Return what the last reading says of the unit that was read."""
+    """Return what the last reading says of the unit in place."""
     name = labels.component(display, row["component"], row["slot"] or "").lower()
     where = "across all filters" if row["across_all"] else "across its housing"
     read = f"The reading of {words.day(row['last_read_on'])} ({row['drop_kpa']:.0f} kPa {where})"
     if row["doubtful"]:
-        return f"{read} is doubtful: it does not fit what else is known of the {name}, and is not counted."
-    which = f"this {name}" if row["in_place"] else f"the {name} then in place"
+        return f"{read} is doubtful: it does not fit what else is known of the {name}, and hardly counts."
+    share, spread = share_words(row["share_spent"], row["share_low"], row["share_high"])
     told = (
-        f"{read} says {which} had used about {_percent(row['share_spent'])} of its life "
-        f"({_range(row['share_low'], row['share_high'])})"
+        f"{read} says this {name} had used {share} of its life{words.in_brackets(spread)}; it should be "
+        f"spent about {words.month(row['expected_end'])} ({words.month(row['end_low'])} to "
+        f"{words.month(row['end_high'])}). From {words.counted(row['readings'], 'reading')} of it."
     )
-    if row["in_place"]:
-        told += (
-            f"; it should be spent about {words.month(row['expected_end'])} "
-            f"({words.month(row['end_low'])} to {words.month(row['end_high'])})"
-        )
-    return f"{told}. From {words.counted(row['readings'], 'reading')} of it."
+    if row["faulty_on"]:
+        told += f" The reading of {words.day(row['faulty_on'])} looks faulty and is not counted."
+    return told
 
 
 def visit_words(row: Row | None, display: Display) -> str:
@@ -84,11 +105,3 @@ def expected(rows: list[Row], display: Display) -> Expected | None:
         tuple(row["days"]), tuple(row["kpa"]), tuple(row["low_kpa"]), tuple(row["high_kpa"]),
         row["expected_end"], shown.pressure_limit_kpa if shown else None,
     )  # fmt: skip
-
-
-def _percent(share: float) -> str:
-    return f"{5 * round(20 * share)} %"
-
-
-def _range(low: float, high: float) -> str:
-    return f"{5 * round(20 * low)} to {5 * round(20 * high)} %"

@@ -10,6 +10,7 @@ from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import bounds, money, parts, weeks
 from fleetstats.report.pages.parts import Fact, Head
+from fleetstats.report.pages.reading_worth import ReadingWorth, reading_worth
 from fleetstats.report.pages.since import SinceLast, since_last
 from fleetstats.report.pages.what_if import WhatIf, what_if
 from fleetstats.report.results import Results
@@ -53,6 +54,7 @@ class OwnerPage:
     limits: Table
     load_told: str
     what_if: WhatIf
+    reading: ReadingWorth
     since: SinceLast
     plans: Table
     plans_told: str
@@ -84,6 +86,7 @@ def owner_page(results: Results) -> OwnerPage:
         limits=bounds.bounds_table(results),
         load_told=weeks.load_told(results),
         what_if=what_if(results),
+        reading=reading_worth(results),
         since=since_last(results),
         plans=money.plan_table(results),
         plans_told=money.savings_of_sites(results),

@@ -18,6 +18,7 @@ from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Sketch
 VISITS_SHOWN = 12
 #: One site in ten is among the worst tenth whatever it does; less than this is not worth a word.
 WORST_TOLD = 0.2
+_ALL_STAGES = "All filters together"
 _END_FINDINGS = ("failed", "found_spent")
 
 
@@ -88,7 +89,8 @@ class Ledger:
             own(results.spells).sort("fitted_on", nulls_last=True, maintain_order=True)
         )
         self.readings = parts.by_site(own(results.readings).sort("visit_date", maintain_order=True))
-        self.read_last = parts.by_site(own(results.gauge_last))
+        # of a unit that has gone since nothing is to be expected any more
+        self.read_last = parts.by_site(own(results.gauge_last.filter("in_place")))
         self.seen_by = {row["site_id"]: row for row in own(results.gauge_visits).iter_rows(named=True)}
         self.changes = parts.by_site(own(results.changes))
         self.lives = _keyed(own(results.site_life))
@@ -315,15 +317,26 @@ def _readings(ledger: Ledger, site_id: str) -> Sketch | None:
     for row in ledger.readings.get(site_id, []):
         if row["read_before_work"] is False or row["drop_kpa"] is None:
             continue
-        name = unit_name(ledger, row) if row["component"] else "All filters together"
+        name = unit_name(ledger, row) if row["component"] else _ALL_STAGES
         series.setdefault(name, []).append((row["visit_date"], row["drop_kpa"]))
         shown = ledger.results.display.components.get(row["component"] or "")
         if shown and shown.pressure_limit_kpa:
             limits.append(shown.pressure_limit_kpa)
     return sketches.readings(
-        "readings", series=series, limit_kpa=min(limits, default=None),
+        "readings", series=series, limit_kpa=min(limits, default=None), renewed=_renewed(ledger, site_id),
         expected=gauges.expected(ledger.read_last.get(site_id, []), ledger.results.display),
     )  # fmt: skip
+
+
+def _renewed(ledger: Ledger, site_id: str) -> dict[str, list[date]]:
+    """Return the days on which a cartridge went in, for each by its name and for all in line together."""
+    found: dict[str, list[date]] = {_ALL_STAGES: []}
+    for row in ledger.spells.get(site_id, []):
+        shown = ledger.results.display.components.get(row["component"])
+        if row["fitted_on"] and shown and shown.pressure_limit_kpa:
+            found.setdefault(unit_name(ledger, row), []).append(row["fitted_on"])
+            found[_ALL_STAGES].append(row["fitted_on"])
+    return found
 
 
 def _gauge_told(ledger: Ledger, site_id: str) -> tuple[str, ...]:

@@ -33,8 +33,9 @@ def readings(
     series: Mapping[str, Sequence[tuple[date, float]]],
     limit_kpa: float | None,
     expected: Expected | None = None,
+    renewed: Mapping[str, Sequence[date]] | None = None,
 ) -> Sketch | None:
-    """Return the pressure drops read at a site over time, one line a housing, with the change limit.
+    """Return the pressure drops read at a site over time, one line a cartridge, with the change limit.
 
     Parameters
     ----------
@@ -44,6 +45,8 @@ def readings(
         Drop at which a cartridge is changed.
     expected : Expected or None
         Drawn as a band and a line up to where it meets the limit.
+    renewed : mapping or None
+        Name of the housing -> days on which another cartridge went in: no line leads past one.
     """
     kept = [(name, list(points)) for name, points in series.items() if points][:3]
     if not kept:
@@ -53,21 +56,23 @@ def readings(
     limit_kpa = limit_kpa or (expected.limit_kpa if expected else None)
     course = _course(expected, float(last.toordinal()))
     right = max(float(last.toordinal()), course[-1][0] if course else 0.0)
-    top = max([drop for _, drop in everything] + ([limit_kpa] if limit_kpa else [])) * 1.1 or 1.0
+    # room above the limit for its label
+    top = max([1.1 * drop for _, drop in everything] + ([1.25 * limit_kpa] if limit_kpa else [])) or 1.0
     frame = Frame(40, 392, 14, 130, float(first.toordinal()), right, 0.0, top)
     strokes, labels = _axes(frame, top, limit_kpa)
     if expected and course:
         strokes = _expected(frame, course, top) + strokes
     for row, (name, points) in enumerate(kept):
         line = [(float(when.toordinal()), drop) for when, drop in points]
-        strokes.append(Stroke(frame.line(line), f"series{row}"))
+        for part in _unbroken(points, (renewed or {}).get(name, ())):
+            strokes.append(Stroke(frame.line(part), f"series{row}"))
         strokes.append(Stroke(frame.dots(line), f"series{row} dots"))
         strokes.append(Stroke(f"M40 {170 + 18 * row}h24", f"series{row}"))
         labels.append(Label(70, 175 + 18 * row, f"{name}, kPa"))
     height = 162 + 18 * len(kept)
     if expected and course:
         strokes.append(Stroke(f"M40 {height + 8}h24", "like"))
-        labels.append(Label(70, height + 13, f"expected of the {expected.name.lower()} read last"))
+        labels.append(Label(70, height + 13, f"{expected.name}, expected (band: range)"))
         height += 18
     labels += year_labels(frame, first, date.fromordinal(int(right)), 148)
     told = _told(kept, expected if course else None, limit_kpa)
@@ -82,8 +87,19 @@ def _axes(frame: Frame, top: float, limit_kpa: float | None) -> tuple[list[Strok
     if limit_kpa:
         y = frame.at(0, limit_kpa)[1]
         strokes.append(Stroke(f"M40 {y}H392", "mark"))
-        labels.append(Label(392, y - 4 if y > 30 else y + 15, f"change at {limit_kpa:g} kPa", "end"))
+        labels.append(Label(46, y - 4 if y > 26 else y + 15, f"change at {limit_kpa:g} kPa"))
     return strokes, labels
+
+
+def _unbroken(
+    points: Sequence[tuple[date, float]], renewed: Sequence[date]
+) -> list[list[tuple[float, float]]]:
+    """Return the points as lines of one cartridge each; on the day of a change the old one is read."""
+    parts: dict[int, list[tuple[float, float]]] = {}
+    for when, drop in points:
+        before = sum(day < when for day in renewed)
+        parts.setdefault(before, []).append((float(when.toordinal()), drop))
+    return [part for part in parts.values() if len(part) > 1]
 
 
 def _course(expected: Expected | None, last: float) -> list[tuple[float, float, float, float]]:

@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from fleetstats.advice import due_list
+from fleetstats.advice.due_words import reason
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
 
@@ -262,13 +263,46 @@ def test_a_gauge_that_was_read_gives_the_chance_and_says_so(fleet: Fleet) -> Non
     visits = pl.DataFrame(
         {"site_id": fleet.sites["site_id"], "visit_date": AS_OF - 30 * DAY, "visit_reason": "routine"}
     )
+    said = pl.DataFrame(
+        {
+            "site_id": ["S002"], "component": ["sediment_cartridge"], "slot": [""],
+            "last_read_on": [AS_OF - 30 * DAY], "share_spent": [0.71], "share_low": [0.52],
+            "share_high": [0.89], "readings": [2], "doubtful": [False], "faulty_on": [None],
+        }
+    )  # fmt: skip
     found = due_list(
         sites=fleet.sites, units=fleet.units, visits=visits, intervals=fleet.plan().intervals,
         lives=fleet.lives, components=fleet.kinds, as_of=AS_OF, gauges={"sediment_cartridge": told},
+        gauge_now=said,
     )  # fmt: skip
     read = line(found, "S002/sediment_cartridge")
     assert read["chance_already_spent"] == pytest.approx(0.83)
-    assert "gauge" in read["reason"]
+    assert "By its pressure gauge this cartridge had used about 70 % of its life on " in read["reason"]
+    assert read["reason"].endswith("(range 50 to 90 %, from 2 readings).")
     for unit in ("S001/sediment_cartridge", "S002/uv_lamp"):
         assert line(found, unit)["chance_already_spent"] == line(plain, unit)["chance_already_spent"]
         assert "gauge" not in line(found, unit)["reason"]
+
+
+def told_of(**gauge: object) -> str:
+    row = {
+        "component": "carbon_cartridge", "failed_sample_open": False, "open_alarm": False, "removed": False,
+        "spent_seen": False, "age_unknown": False, "overdue": False, "renewed": True, "by_limit": False,
+        "deadline": None, "interval_days": 182.0, "last_read_on": date(2025, 5, 12), "share_spent": 0.7,
+        "share_low": 0.5, "share_high": 0.9, "readings": 1, "doubtful": False, "faulty_on": None,
+    }  # fmt: skip
+    return reason(row | gauge)
+
+
+def test_what_a_gauge_says_is_told_with_its_date_range_and_count_or_as_doubtful() -> None:
+    assert told_of().endswith("about 70 % of its life on 12 May 2025 (range 50 to 90 %, from 1 reading).")
+    assert "had used less than 5 % of its life" in told_of(share_spent=0.01, share_low=0.0, share_high=0.06)
+    assert "(from 1 reading)" in told_of(share_spent=1.0, share_low=1.0, share_high=1.0)
+    doubtful = told_of(doubtful=True)
+    assert "reading of 12 May 2025 is doubtful" in doubtful
+    assert "%" not in doubtful
+    assert "reading of 3 Jun 2025 looks faulty and is not counted" in told_of(faulty_on=date(2025, 6, 3))
+    assert "faulty" in told_of(last_read_on=None, share_spent=None, doubtful=None, faulty_on=date(2025, 6, 3))
+    # of a unit that is spent or gone its old share is not worth a word
+    for settled in ({"spent_seen": True}, {"removed": True}, {"age_unknown": True}):
+        assert "gauge" not in told_of(**settled)

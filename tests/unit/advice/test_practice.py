@@ -145,9 +145,7 @@ def priced(young: tuple[float, float], *, place: float, sigma: float) -> tuple[f
     )
     lives = LifeDraws(("weibull",), np.array([[place]]), np.array([sigma]), np.zeros((1, 1)))
     pricer = Pricer(lives, announced=True, most_visits=4, shortest_days=56, longest_days=364)
-    room = ComponentPrices(
-        pricer, terms=kind, callout_cost=300.0, weeks=np.arange(8, 53), typical_rows=None
-    )
+    room = ComponentPrices(pricer, terms=kind, callout_cost=300.0, weeks=np.arange(8, 53), typical_rows=None)
     found = room.today_draws(np.array([0]), planned_cost=np.array([45.0]), visit_days=np.array([VISIT]))
     return float(found.cost[0, 0]), float(found.callouts[0, 0])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -12,10 +13,11 @@ from fleetstats.intake.accept import load_paths
 from fleetstats.life.gauge_learn import learn_gauges
 from fleetstats.pipeline.gauge_stops import at_stop, gauge_visits
 from fleetstats.pipeline.gauge_units import units_now
-from fleetstats.pipeline.gauges import gauge_tables
+from fleetstats.pipeline.gauges import gauge_tables, gauges_told
 from fleetstats.pipeline.in_force import todays_rule
 from fleetstats.pipeline.lives import gauges_of, housings_of, learn_fleet
 from fleetstats.pipeline.plans import plan_fleet
+from fleetstats.pipeline.reading_worth import reading_worth_table
 from fleetstats.sample import invent_fleet, write_fleet
 from fleetstats.sample.fleet import END
 from fleetstats.settings import default_settings
@@ -45,7 +47,8 @@ def analysed(known):
     lives = learn_fleet(known, SETTINGS, draws=40)
     rule = todays_rule(known, SETTINGS)
     now = units_now(known, lives)
-    plan = plan_fleet(known, SETTINGS, lives, rule, {name: units.spent_by for name, units in now.items()})
+    spent_by = {name: units.spent_by for name, units in now.items()}
+    plan = plan_fleet(known, SETTINGS, lives, rule, spent_by, gauges_told(known, now))
     return lives, now, plan
 
 
@@ -108,8 +111,30 @@ def test_a_unit_that_was_read_has_its_chance_from_its_gauge(known, analysed):
     told = gauge_tables(known, SETTINGS, lives, now, plan.visits.intervals, plan.due)["gauge_now"]
     read = plan.due.join(told, on=KEY, how="semi")
     assert read.height > 0
-    assert read["reason"].str.contains("gauge").all()
-    assert not plan.due.join(told, on=KEY, how="anti")["reason"].str.contains("gauge").any()
+    spent = plan.due.filter(pl.col("reason").str.contains("was found spent"))
+    own = read.join(spent, on=KEY, how="anti")
+    assert own["reason"].str.contains("By its pressure gauge this cartridge had used .* of its life on").all()
+    others = plan.due.join(told, on=KEY, how="anti")
+    assert not others["reason"].str.contains("of its life on").any()
+
+
+def test_a_faulty_reading_of_a_unit_in_place_is_told_with_its_date(known, analysed):
+    now = analysed[1]
+    day = known.as_of
+    sediment = now["sediment_cartridge"].frame.with_row_index().filter(pl.col("fitted_on") < day)
+    read, unread = sediment.filter(pl.col("readings") > 0).head(1), sediment.filter(readings=0).head(1)
+    both = pl.concat([read, unread]).select(*KEY)
+    like = known.readings.filter(pl.col("component") == "sediment_cartridge").head(2)
+    faulty = like.with_columns(
+        *(both[name] for name in KEY), visit_date=pl.lit(day), fault=pl.lit("no_flow"), informs=pl.lit(False)
+    )
+    told = gauges_told(replace(known, readings=pl.concat([known.readings, faulty])), now)
+    before = gauges_told(known, now)
+    found = told.join(both, on=KEY, how="semi").sort("last_read_on", nulls_last=True)
+    assert found["faulty_on"].to_list() == [day, day]
+    assert found["last_read_on"].null_count() == 1
+    # what the good readings say stays as it was
+    assert found.head(1).drop("faulty_on").equals(before.join(read, on=KEY, how="semi").drop("faulty_on"))
 
 
 def test_no_reading_keeps_carbon_in_place_that_is_due(known, analysed):
@@ -174,3 +199,50 @@ def test_readings_that_are_far_off_leave_the_law_where_it_was(known):
     for name, gauge in clean.items():
         assert faulty[name].blocking.clean_kpa == pytest.approx(gauge.blocking.clean_kpa, rel=0.1)
         assert faulty[name].blocking.index == pytest.approx(gauge.blocking.index, abs=0.4)
+
+
+def test_a_firm_that_reads_nothing_is_told_what_reading_would_be_worth_from_its_own_records(known, plain):
+    silent = replace(known, readings=known.readings.clear(), stages_read=known.stages_read.clear())
+    rule = todays_rule(silent, SETTINGS)
+    plan = plan_fleet(silent, SETTINGS, plain, rule)
+    found = reading_worth_table(silent, SETTINGS, plain, rule, plan)
+    whole = found.filter(pl.col("component").is_null()).row(0, named=True)
+    parts = found.filter(pl.col("component").is_not_null())
+    assert set(parts["component"]) == {"sediment_cartridge", "carbon_cartridge"}
+    assert whole["sites_read"] == 0
+    assert 0.7 * whole["sites_served"] < whole["sites"] <= whole["sites_served"]
+    for name in ("callouts_fewer", "cartridges_fewer", "saved_per_year"):
+        assert parts[name].sum() == pytest.approx(whole[name])
+        assert whole[f"{name}_low"] < whole[name] < whole[f"{name}_high"]
+    assert whole["saved_per_year_low"] > 0
+    cost = plan.visits.totals.filter(measure="cost_per_year")["plan"].item()
+    assert whole["saved_per_year"] < 0.25 * cost
+    assert not parts["law_learned"].any()
+    assert parts["failures"].to_list() == [
+        plan.visits.levels.filter(component=name)["failures"].item() for name in parts["component"]
+    ]
+    # a call-out that costs twice as much makes knowing better worth more, all else equal
+    dear = reading_worth_table(silent, replace(SETTINGS, callout_cost=640.0), plain, rule, plan)
+    assert dear["saved_per_year"][-1] > 1.2 * whole["saved_per_year"]
+
+
+def test_sites_that_are_read_are_left_out_of_what_reading_would_be_worth(known, analysed):
+    lives, _, plan = analysed
+    rule = todays_rule(known, SETTINGS)
+    found = reading_worth_table(known, SETTINGS, lives, rule, plan)
+    served = set(known.sites.filter("served")["site_id"])
+    late = known.readings.filter(
+        pl.col("fault").is_null() & (pl.col("visit_date") > known.as_of - timedelta(days=365))
+    )
+    assert found["sites_read"][0] == len(served & set(late["site_id"])) > 0
+    assert found["sites"][0] <= len(served - set(late["site_id"]))
+    assert found["law_learned"].drop_nulls().all()
+    everywhere = (
+        known.readings.head(1)
+        .drop("site_id")
+        .join(pl.DataFrame({"site_id": sorted(served)}), how="cross")
+        .with_columns(visit_date=pl.lit(known.as_of), fault=pl.lit(None, pl.String))
+        .select(known.readings.columns)
+    )
+    read = replace(known, readings=everywhere)
+    assert reading_worth_table(read, SETTINGS, lives, rule, plan).is_empty()

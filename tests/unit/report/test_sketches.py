@@ -152,3 +152,23 @@ def test_scales_step_by_one_two_or_five() -> None:
 
 def test_a_path_of_one_place_is_still_a_path() -> None:
     assert Frame(0, 10, 0, 10, 0.0, 1.0).line([(0.5, 0.5), (0.5, 0.5)]) == "M5 5l0 0"
+
+
+def test_no_line_joins_the_readings_of_two_cartridges() -> None:
+    days = [date(2025, month, 1) for month in (1, 3, 5, 7)]
+    series = {"Sediment cartridge": list(zip(days, (15.0, 60.0, 20.0, 40.0), strict=True))}
+    whole = sketches.readings("r", series=series, limit_kpa=100.0)
+    # read before the work of that day, the second reading is of the old cartridge
+    parted = sketches.readings("r", series=series, limit_kpa=100.0, renewed={"Sediment cartridge": [days[1]]})
+    other = sketches.readings("r", series=series, limit_kpa=100.0, renewed={"Carbon cartridge": [days[1]]})
+    assert whole is not None
+    assert parted is not None
+    assert other == whole
+
+    def lines(strokes: tuple[sketches.drawing.Stroke, ...]) -> list[str]:
+        return [stroke.path for stroke in strokes if stroke.style == "series0"]
+
+    assert len(lines(parted.strokes)) == len(lines(whole.strokes)) + 1
+    # no label lies on another: the limit is named above its line, at the left
+    limit = next(label for label in parted.labels if label.text.startswith("change at"))
+    assert (limit.anchor, limit.y > 14) == ("start", True)

@@ -39,6 +39,8 @@ class AnyPrices:
     def yearly_draws(self, rows: np.ndarray, **_: Any) -> YearlyDraws:
         return YearlyDraws(*self._rng.exponential(300, (2, len(rows), self.draws)))
 
+    today_draws = yearly_draws
+
     def spent_by(self, rows: np.ndarray, days: np.ndarray) -> np.ndarray:
         return self._rng.random((len(rows), self.draws))
 

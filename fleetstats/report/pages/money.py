@@ -84,7 +84,7 @@ def practised(results: Results) -> str:
     told = rows.group_by("component", maintain_order=True).agg(pl.col("renewed", "visits").sum())
     named = [
         f"{words.whole(row['renewed'])} of {words.whole(row['visits'])} "
-        f"({labels.component(results.display, row['component'], '')})"
+        f"({labels.component(results.display, row['component'], '').lower()})"
         for row in told.filter(pl.col("renewed") > 0).iter_rows(named=True)
     ]
     if not named:

@@ -215,7 +215,7 @@ def _called_row(
     if plan is None and fix is None:
         why = "not served any more" if row["served"] is False else "no plan worked out"
     elif fix is None:
-        why = "not worked out: fewer call-outs expected than elsewhere"
+        why = "fewer expected than elsewhere"
     elif not fix["worth_per_year"] or fix["worth_per_year"] <= 0:
         why = "no fix worth it: sites like it cost as much"
     else:

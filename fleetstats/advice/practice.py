@@ -8,6 +8,8 @@ from typing import Final
 
 import polars as pl
 
+from fleetstats.advice.today import PLANNED_REASONS
+
 #: Only the practice of the last two years is today's.
 RECENT_DAYS: Final = 730
 #: With fewer such visits the records do not tell a practice; the visit rule stands in.
@@ -32,7 +34,8 @@ def todays_practice(
 
     The rule leaves in what will be no more than half a visit interval past its own interval when the next
     visit comes: with renewal at every visit, what is younger than half of one. Units found at the end of
-    their life are renewed by any rule and are left out.
+    their life are renewed by any rule and are left out, and so are those that a planned visit fitted: they
+    are in step with the visits, a few days early or late.
 
     Parameters
     ----------
@@ -89,12 +92,15 @@ def _young_at_visits(
 ) -> pl.DataFrame:
     """Return each young unit at each planned visit: component, quarter, renewed."""
     since = as_of - timedelta(days=RECENT_DAYS)
-    planned = visits.filter((pl.col("visit_reason") == "routine") & (pl.col("visit_date") > since))
+    planned = visits.filter(pl.col("visit_reason").is_in(PLANNED_REASONS))
     planned = planned.select("site_id", "visit_date").unique()
-    units = spells.filter(pl.col("component").is_in(list(every_n))).select(
-        "site_id", "component", "fitted_on", "ended_on", "ended_how"
+    units = (
+        spells.filter(pl.col("component").is_in(list(every_n)))
+        .select("site_id", "component", "fitted_on", "ended_on", "ended_how")
+        .join(planned, left_on=["site_id", "fitted_on"], right_on=["site_id", "visit_date"], how="anti")
     )
-    met = units.join(planned, on="site_id").filter(
+    recent = planned.filter(pl.col("visit_date") > since)
+    met = units.join(recent, on="site_id").filter(
         (pl.col("visit_date") > pl.col("fitted_on"))
         & (pl.col("ended_on").is_null() | (pl.col("visit_date") <= pl.col("ended_on")))
     )

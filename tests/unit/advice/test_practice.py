@@ -65,6 +65,7 @@ def ago(days: int) -> date:
         (30, VISIT_DAY, "found_spent", {}),  # renewed by any rule
         (30, VISIT_DAY, "failed", {}),
         (0, VISIT_DAY + timedelta(days=200), "taken_out", {}),  # that visit fitted it
+        (60, VISIT_DAY, "taken_out", {}),  # fitted at a planned visit: in step with the visits
         (30, VISIT_DAY - timedelta(days=5), "failed", {}),  # gone by then
     ],
 )
@@ -72,7 +73,10 @@ def test_a_young_unit_at_a_planned_visit_is_one_case(
     age: int, ended: date | None, how: str, told: dict[int, tuple[int, int]]
 ) -> None:
     spell = ("S1", "sediment_cartridge", ago(age), ended, how)
-    found = counted([("S1", VISIT_DAY, "routine")], [spell], {"sediment_cartridge": 1})
+    visits = [("S1", VISIT_DAY, "routine"), ("S1", ago(30), "callout")]
+    if age == 60:
+        visits.append(("S1", ago(60), "routine"))
+    found = counted(visits, [spell], {"sediment_cartridge": 1})
     assert {quarter: found["sediment_cartridge", quarter] for quarter in (1, 2)} == {
         quarter: told.get(quarter, (0, 0)) for quarter in (1, 2)
     }

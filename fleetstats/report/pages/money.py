@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 import polars as pl
 
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts, why_shown
 from fleetstats.report.pages.parts import Fact
+from fleetstats.report.pages.practice import on_record
 from fleetstats.report.pages.why import lead
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Cell, Column, Table
@@ -29,7 +28,7 @@ def sums(results: Results) -> tuple[Table, str]:
     if not totals and results.plans.height:
         totals = _added_up(results.plans)
         told = "Ranges are the sites' own added up: the widest they can be, if all err the same way."
-    told += practised(results) + _on_record(results, totals.get("callouts_per_year"))
+    told += f" {on_record(results, totals.get('callouts_per_year'))}"
     currency = results.display.currency
     rows = []
     for measure, name in _MEASURES.items():
@@ -51,48 +50,6 @@ def sums(results: Results) -> tuple[Table, str]:
         "No plan has been worked out yet, so there is nothing to compare.", "data/money.csv",
     )  # fmt: skip
     return table, told
-
-
-def _on_record(results: Results, model: parts.Row | None) -> str:
-    """Return the call-outs of the last twelve months at the sites planned, against the model's figure."""
-    year = results.visits.filter(pl.col("visit_date") > results.as_of - timedelta(days=365))
-    year = year.join(results.plans, on="site_id", how="semi")
-    called = int((year["visit_reason"] == "callout").sum())
-    told = f" On record at these sites in the twelve months before: {words.counted(called, 'call-out')}."
-    today = (model or {}).get("current")
-    if today is None:
-        return told
-    low, high = ((model or {}).get(f"current_{end}") for end in ("low", "high"))
-    if called < (today if low is None else low):
-        told += (
-            " The figure under today's rule is higher: it counts every spent part as a call-out of its own, "
-            "while on record one call-out may serve two parts, and some were found spent at planned visits."
-        )
-    elif called > (today if high is None else high):
-        told += (
-            " The figure under today's rule is lower: it counts spent parts alone, while on record "
-            "call-outs for leaks, pumps and the like may stand as well."
-        )
-    else:
-        told += " The figure under today's rule agrees with it, within its range."
-    return f"{told} Both columns count in the same way."
-
-
-def practised(results: Results) -> str:
-    """Return how planned visits treat young units today, which today's rule is priced with."""
-    rows = results.todays_practice.filter(pl.col("share").is_not_null())
-    told = rows.group_by("component", maintain_order=True).agg(pl.col("renewed", "visits").sum())
-    named = [
-        f"{words.whole(row['renewed'])} of {words.whole(row['visits'])} "
-        f"({labels.component(results.display, row['component'], '').lower()})"
-        for row in told.filter(pl.col("renewed") > 0).iter_rows(named=True)
-    ]
-    if not named:
-        return ""
-    return (
-        " Today's rule is priced as it was practised in the last two years: of units less than half a visit "
-        f"interval old, planned visits renewed {words.listed(named)} all the same."
-    )
 
 
 def savings(results: Results) -> tuple[Fact, ...]:

@@ -10,6 +10,7 @@ from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import bounds, money, parts, weeks
 from fleetstats.report.pages.parts import Fact, Head
+from fleetstats.report.pages.practice import practised
 from fleetstats.report.pages.reading_worth import ReadingWorth, reading_worth
 from fleetstats.report.pages.since import SinceLast, since_last
 from fleetstats.report.pages.what_if import WhatIf, what_if
@@ -50,6 +51,7 @@ class OwnerPage:
     intervals: Figure | None
     money: Table
     money_told: str
+    practice_told: str
     savings: tuple[Fact, ...]
     limits: Table
     load_told: str
@@ -82,6 +84,7 @@ def owner_page(results: Results) -> OwnerPage:
         ),
         money=sums,
         money_told=sums_told,
+        practice_told=practised(results),
         savings=money.savings(results),
         limits=bounds.bounds_table(results),
         load_told=weeks.load_told(results),

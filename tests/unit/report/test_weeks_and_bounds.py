@@ -164,7 +164,9 @@ def test_more_sites_than_are_listed_is_said() -> None:
     assert len(page.called.rows) == 12
 
 
-@pytest.mark.parametrize(("called", "word"), [(2, "is higher"), (10, "agrees"), (30, "is lower")])
+@pytest.mark.parametrize(
+    ("called", "word"), [(2, "are more than"), (10, "agree with it"), (30, "are fewer than")]
+)
 def test_the_callouts_on_record_are_held_against_the_models_truthfully(called: int, word: str) -> None:
     visits = pl.DataFrame(
         {
@@ -186,7 +188,49 @@ def test_the_callouts_on_record_are_held_against_the_models_truthfully(called: i
     )  # fmt: skip
     _, told = money.sums(found)
     assert f"{called} call-outs" in told
-    assert f"The figure under today's rule {word}" in told
+    assert f"The call-outs expected under today's rule {word}" in told
+
+
+def test_the_call_outs_expected_are_held_against_parts_that_ended_where_spells_tell() -> None:
+    days = [30, 60, 90, 400]  # the last one is not of that year
+    spells = pl.DataFrame(
+        {
+            "site_id": ["a"] * 4 + ["gone"], "component": ["sediment_cartridge"] * 5, "slot": [""] * 5,
+            "ended_on": [AS_OF - timedelta(days=age) for age in [*days, 30]],
+            "ended_how": ["failed", "found_spent", "taken_out", "failed", "failed"],
+        }
+    )  # fmt: skip
+    row = {
+        "measure": "callouts_per_year",
+        "plan": 1.0,
+        "current": 3.0,
+        "current_low": 2.5,
+        "current_high": 3.5,
+    }
+    found = Results(
+        AS_OF, display(), spells=spells, totals=pl.DataFrame([row]), plans=pl.DataFrame({"site_id": ["a"]})
+    )
+    _, told = money.sums(found)
+    assert "0 call-outs, and 2 parts at the end of a life that households notice, 1 of them found" in told
+    assert "agree with it" in told
+
+
+def test_how_today_is_practised_is_told_by_counts() -> None:
+    table = pl.DataFrame(
+        [
+            ("carbon_cartridge", 1, 20, 1, 0.05), ("carbon_cartridge", 2, 20, 0, 0.0),
+            ("quartz_sleeve", 1, 4, 4, None), ("quartz_sleeve", 2, 0, 0, None),
+            ("sediment_cartridge", 1, 40, 10, 0.25), ("sediment_cartridge", 2, 20, 15, 0.75),
+            ("uv_lamp", 1, 0, 0, None), ("uv_lamp", 2, 0, 0, None),
+        ],
+        schema=["component", "quarter", "visits", "renewed", "share"], orient="row",
+    )  # fmt: skip
+    told = owner.owner_page(Results(AS_OF, display(), todays_practice=table)).practice_told
+    assert "sediment cartridges at 25 of 60 visits. The plan leaves such parts in." in told
+    assert "Carbon cartridges were left in there, as in the plan." in told
+    assert "Too few such visits to tell a habit: 4 for quartz sleeves;" in told
+    assert "lamp" not in told
+    assert owner.owner_page(Results(AS_OF, display())).practice_told == ""
 
 
 def test_one_site_is_not_sites() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 TOP = [
     "index.html", "owner.html", "technician.html", "supplier.html", "sites.html", "lives.html",

@@ -12,7 +12,7 @@ from fleetstats.report import write_site
 
 from .what_if_tables import invented_kinds, results_with
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 KINDS = invented_kinds()
 
 

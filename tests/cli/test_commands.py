@@ -16,6 +16,9 @@ from fleetstats.cli import main
 from fleetstats.resources import folder
 from fleetstats.store import Store
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("built")
+
 RECORDS = folder("sample_data")
 Run = Callable[..., tuple[int, str, str]]
 

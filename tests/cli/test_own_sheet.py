@@ -15,6 +15,9 @@ import pytest
 
 from fleetstats.store import Store
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("own_sheet")
+
 LOG = Path(__file__).parents[1] / "data" / "ridge_service_log.xlsx"
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 SHEET, MAP = "service-log.xlsx", "service-log_map.toml"

@@ -21,6 +21,9 @@ from fleetstats.sample.fleet import END
 from fleetstats.settings import default_settings
 from fleetstats.store import Relations, Store
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("gauge_faults")
+
 SETTINGS = default_settings()
 INLET, OUTLET, DROP = "inlet_pressure_kpa", "outlet_pressure_kpa", "pressure_drop_kpa"
 PSI = 6.895

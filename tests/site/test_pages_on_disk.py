@@ -14,6 +14,9 @@ from urllib.parse import urlsplit
 import pytest
 from icalendar import Calendar
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("pages")
+
 NEVER_OUTSIDE_CAUTIONS = r"\b(safe|unsafe|safely|safety|protected|pure|compliant)\b"
 #: Words of statistics that belong on the method page alone.
 METHOD_ONLY = (

@@ -13,6 +13,9 @@ from fleetstats.pipeline import build, report
 from fleetstats.sample import write_sample
 from fleetstats.settings import default_settings
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("pages")
+
 #: Columns planted, by file; each cell gets a mark of its own kind, long enough not to come by chance.
 PLANTED: Mapping[str, tuple[str, ...]] = {
     "sites.csv": ("site_name", "address_id", "region", "crew"),

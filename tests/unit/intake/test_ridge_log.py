@@ -19,6 +19,9 @@ from fleetstats.intake.import_map import read_map
 from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("ridge_log")
+
 LOG = Path(__file__).parents[2] / "data" / "ridge_service_log.xlsx"
 TODAY = date(2026, 11, 25)
 COMPONENTS = tuple(DEFAULT_COMPONENTS)

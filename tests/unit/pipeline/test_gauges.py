@@ -23,6 +23,9 @@ from fleetstats.sample.fleet import END
 from fleetstats.settings import default_settings
 from fleetstats.store import Store
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("gauges")
+
 SETTINGS = default_settings()
 TABLES = ("sites", "visits", "work", "changes")
 KEY = ["site_id", "component", "slot"]

@@ -24,6 +24,9 @@ from fleetstats.resources import folder
 from fleetstats.settings import default_settings
 from fleetstats.store import Store
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("second_looks")
+
 TODAY = date(2026, 7, 1)
 
 

@@ -14,6 +14,9 @@ from fleetstats.sample import write_sample
 from fleetstats.settings import default_settings, settings_from, settings_toml
 from fleetstats.store import Store
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("since_last")
+
 
 def quiet(_: str) -> None:
     """Say nothing."""

@@ -24,6 +24,9 @@ from fleetstats.sample.wear import (
     strength,
 )
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("sample")
+
 
 @pytest.fixture(scope="module")
 def alike():

@@ -12,6 +12,9 @@ from fleetstats.sample.truth import Paths, true_lives
 from fleetstats.sample.visit_rule import simulate
 from fleetstats.sample.wear import CARBON, LAMP, SEDIMENT, SEDIMENT_2, SLEEVE
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("sample")
+
 COSTS = Costs(trip=120, callout=300, renewal=np.array([45, 45, 65, 95, 20.0]), hidden_day=1.5)
 HARD = np.array([351, 351, 351, 351, 168.0])
 YEAR = 365.25

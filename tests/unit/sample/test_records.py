@@ -7,6 +7,9 @@ from fleetstats.errors import FleetstatsError
 from fleetstats.resources import folder
 from fleetstats.sample import STORIES, invent_fleet, write_fleet, write_sample
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("sample")
+
 COLUMNS = {
     "sites": "site_id site_name tank_material tank_installed tank_litres roof_area_m2 roof_material "
     "inlet_screen_um tree_cover first_flush occupants potable occupancy left_on region crew address_id",

@@ -14,6 +14,9 @@ from fleetstats.trust.replay import REPLAY_SCHEMA
 
 from .conftest import START, History
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("replay")
+
 ANNOUNCED = {"cartridge": True, "sleeve": False}
 DAYS = (900, 1300, 1700)
 HORIZONS = (182, 365)

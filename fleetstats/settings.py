@@ -40,6 +40,8 @@ RENEWING_ACTIONS = ("fitted", "replaced", "cleaned")
 #: Where a component wears under the UV unit's duty: only ever shortened by money (advice, limit 4).
 LAMP_RATED_DAYS = 365.0
 LAMP_RATED_HOURS = 9000.0
+#: No part of the UV unit is planned to stay until it is likelier spent than not.
+LIKELIER_THAN_NOT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +130,7 @@ DEFAULT_COMPONENTS: Mapping[str, ComponentSettings] = MappingProxyType(
             customary_days=365.0,
             ceiling_days=365.0,
             rated_life_days=LAMP_RATED_DAYS,
+            failure_chance_limit=LIKELIER_THAN_NOT,
         ),
         "quartz_sleeve": ComponentSettings(
             "quartz_sleeve",
@@ -137,6 +140,7 @@ DEFAULT_COMPONENTS: Mapping[str, ComponentSettings] = MappingProxyType(
             announced=False,
             hidden_day_cost=1.5,
             ceiling_days=182.0,
+            failure_chance_limit=LIKELIER_THAN_NOT,
         ),
     }
 )

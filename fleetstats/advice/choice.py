@@ -170,6 +170,40 @@ def _customary_where_near(
     )
 
 
+def closer_plan(
+    plans: PricedPlans, allowed_visit: BoolArray, chosen: Chosen, *, shortest_days: float, fixed: BoolArray
+) -> Chosen:
+    """Return the cheapest plan with visits closer together than any looked at, where that costs clearly less.
+
+    It is `chosen` where that is fixed, or costs within 2 % of it.
+
+    Parameters
+    ----------
+    plans : PricedPlans
+    allowed_visit : array (units, W, n)
+    chosen : Chosen
+    shortest_days : float
+    fixed : array (addresses,) of bool
+    """
+    days = plans.weeks * float(WEEK)
+    closer_ok = days < np.minimum(shortest_days, days[chosen.week_at])[:, None]
+    asked = closer_ok.any(axis=1) & ~fixed
+    if not asked.any():
+        return chosen
+    closer_ok = np.where(asked[:, None], closer_ok, True)
+    closer = cheapest(plans, closer_ok, allowed_visit)
+    total, other = (
+        np.bincount(plans.address, plan_cost(plans, plan), len(fixed))
+        + plans.trip_cost[np.arange(len(fixed)), plan.week_at]
+        for plan in (chosen, closer)
+    )
+    better = asked & (other * (1.0 + NEAR_EQUAL) < total)
+    return Chosen(
+        np.where(better, closer.week_at, chosen.week_at),
+        np.where(better[plans.address], closer.every_n, chosen.every_n),
+    )
+
+
 def plan_cost(plans: PricedPlans, chosen: Chosen) -> FloatArray:
     """Return the yearly cost of each unit under a plan, without trips, (units,)."""
     own = _own(plans.unit_cost, plans, chosen.week_at)
@@ -188,16 +222,25 @@ def unless_within(plans: PricedPlans, chosen: Chosen, seen: Chosen, seen_days: F
 
 
 def shifted_cost(
-    plans: PricedPlans, allowed_visit: BoolArray, chosen: Chosen, *, most_days: FloatArray, weeks_on: int
+    plans: PricedPlans,
+    allowed_visit: BoolArray,
+    chosen: Chosen,
+    *,
+    most_days: FloatArray,
+    least_days: float,
+    weeks_on: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Return what each unit (units,) and each address's trips (addresses,) cost a year some weeks on.
 
-    Units take their cheapest n there; inf where the visit interval is not among those looked at, crosses the
-    hard limit `most_days` (addresses,), or leaves a unit no n within its limits.
+    Units take their cheapest n there; inf where the visit interval is not among those priced, crosses the
+    hard limit `most_days` (addresses,), comes sooner than any looked at (`least_days`), or leaves a unit no n
+    within its limits.
     """
     wanted = plans.weeks[chosen.week_at] + weeks_on
     at = np.clip(np.searchsorted(plans.weeks, wanted), 0, len(plans.weeks) - 1)
     there = (plans.weeks[at] == wanted) & (wanted * WEEK <= most_days)
+    if weeks_on < 0:
+        there &= wanted * WEEK >= least_days
     cost = _own(np.where(allowed_visit, plans.unit_cost, np.inf), plans, at).min(axis=1)
     trips = plans.trip_cost[np.arange(len(at)), at]
     return np.where(there[plans.address], cost, np.inf), np.where(there, trips, np.inf)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date
 from typing import Final
 
@@ -10,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetstats.advice.limits import HARD, LIMITS, Limits
 from fleetstats.advice.terms import WEEK
 
 FloatArray = npt.NDArray[np.float64]
@@ -19,10 +17,6 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: Decisions that fix the visit interval; a refused one only bounds it.
 FIXING: Final = ("accepted", "trial")
-#: What `limited_by` says where a decision, and no limit, holds the interval.
-DECISION: Final = "decision"
-#: What it says where another site at the address, served by the same trip, asks for less.
-SHARED_TRIP: Final = "shared_trip"
 #: Columns that a decision adds to a site.
 WISHES: Final = ("pinned_days", "no_longer_days", "no_shorter_days")
 
@@ -133,45 +127,3 @@ def _last(candidates: BoolArray, otherwise: BoolArray) -> BoolArray:
     last = candidates.shape[1] - 1 - candidates[:, ::-1].argmax(axis=1)
     alone = candidates & (np.arange(candidates.shape[1]) == last[:, None])
     return np.asarray(np.where(np.asarray(candidates.any(axis=1))[:, None], alone, otherwise))
-
-
-def name_decisions(
-    names: Sequence[str],
-    *,
-    limits: Limits,
-    visit_days: FloatArray,
-    pin: FloatArray,
-    cap: FloatArray,
-    floor: FloatArray,
-    free_visit_days: FloatArray,
-) -> list[str]:
-    """Return what holds each unit's interval, a decision named where it, and no hard limit, does.
-
-    Parameters
-    ----------
-    names : sequence of str
-        What holds it decisions aside (see `name_binding`).
-    limits : Limits
-    visit_days, free_visit_days : array (units,)
-        Visit interval planned, and the one that cost alone would choose.
-    pin, cap, floor : array (units,)
-    """
-    hard = np.concatenate([limits.visit_days, limits.unit_days[:, :HARD]], axis=1)
-    strictest = [*LIMITS, *LIMITS[:HARD]]
-    held_short = (cap - visit_days < WEEK) & (free_visit_days > visit_days)
-    held_long = (floor > 0) & (visit_days - floor < WEEK) & (free_visit_days < visit_days)
-    out = []
-    for row, name in enumerate(names):
-        if name == "cannot_be_met" and limits.impossible[row]:
-            out.append(name)
-        elif np.isfinite(pin[row]):
-            cut = pin[row] - visit_days[row] >= WEEK
-            if cut and hard[row].min() < visit_days[row] + WEEK:
-                out.append(strictest[int(hard[row].argmin())])
-            elif cut:
-                out.append(SHARED_TRIP)
-            else:
-                out.append(name if name in LIMITS[:HARD] else DECISION)
-        else:
-            out.append(DECISION if name == "cost" and (held_short[row] or held_long[row]) else name)
-    return out

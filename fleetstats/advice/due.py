@@ -59,7 +59,8 @@ def due_list(
     time, because its own limit then pulls the visit after it forward. A visit that only the plan's shorter
     interval makes due may be booked later, though never past a hard limit, the day it would have had under
     today's rule, or the last day on which no unit there is likelier spent than is tolerated (its component's
-    limit, else `CARRY_CHANCE`); see `moves` for blocked months and homes lived in part of the year.
+    limit, else `CARRY_CHANCE`, which parts of the UV unit never pass); see `moves` for blocked months and
+    homes lived in part of the year.
 
     Parameters
     ----------
@@ -218,10 +219,7 @@ def _waiting_no_longer_than_tolerated(
     phased = rows.filter("_phased")
     if phased.is_empty():
         return rows
-    tolerated = {
-        name: terms.failure_chance_limit if terms.failure_chance_limit < 1 else CARRY_CHANCE
-        for name, terms in components.items()
-    }
+    tolerated = {name: _tolerated(terms) for name, terms in components.items()}
     last = last_day_within(phased, tolerated=tolerated, lives=lives, as_of=as_of, gauges=gauges)
     days = phased.select("_address", _within=last).group_by("_address").agg(pl.col("_within").min())
     rows = rows.join(days, on="_address", how="left", maintain_order="left")
@@ -230,6 +228,14 @@ def _waiting_no_longer_than_tolerated(
         visit_by=pl.when("_phased").then(shorter).otherwise("visit_by"),
         _phased=pl.col("_phased") & (pl.col("_within") > pl.col("_kept")).fill_null(True),
     )
+
+
+def _tolerated(terms: ComponentTerms) -> float:
+    """Return up to which chance of being spent a visit may wait: of the UV unit no more than of any."""
+    own = terms.failure_chance_limit
+    if terms.of_uv_unit:
+        return min(own, CARRY_CHANCE)
+    return own if own < 1 else CARRY_CHANCE
 
 
 def _moved(

@@ -23,7 +23,9 @@ class PlannedSites:
     """Figures of each site, arrays (sites,); `cost` holds mean, low, high of money a year, (sites, 3).
 
     `cost_sooner` and `cost_later` hold the cost with visits a month sooner and later; not finite where that
-    may not be. `cost_draws` holds the plan's cost a year in each draw of what is unknown, (sites, D).
+    may not be. `visit_days_closer` and `cost_closer` are those of the cheapest visits closer together than
+    the shortest that the settings look at, nan where these would not cost clearly less. `cost_draws` holds
+    the plan's cost a year in each draw of what is unknown, (sites, D).
     `together` holds, for each batch of sites and draw, their summed cost, today's, call-outs and today's,
     (batches, 4, D): draws share what is unknown of the whole fleet, so sums must be taken within a draw.
     """
@@ -39,6 +41,8 @@ class PlannedSites:
     cost_draws: FloatArray
     cost_sooner: FloatArray
     cost_later: FloatArray
+    visit_days_closer: FloatArray
+    cost_closer: FloatArray
     together: FloatArray
 
 
@@ -125,6 +129,8 @@ def plan_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
             saving_projected=planned.saving_projected,
             cost_per_year_month_sooner=_finite(planned.cost_sooner),
             cost_per_year_month_later=_finite(planned.cost_later),
+            visit_interval_days_closer=_known(planned.visit_days_closer),
+            cost_per_year_closer=_known(planned.cost_closer),
         )
         .with_columns(sites.select(kept))
     )

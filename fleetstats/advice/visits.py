@@ -157,12 +157,15 @@ def plan_visits(
 
 
 def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> npt.NDArray[np.int64]:
-    """Return the visit intervals that may be planned, whole weeks; short ones only where a limit asks."""
+    """Return the visit intervals that are priced, whole weeks, from half of the shortest looked at.
+
+    The ones below are planned only where a limit or a decision asks for them.
+    """
     pinned = sites["pinned_days"].drop_nulls().to_numpy()
     # an interval decided on is planned as it stands, whatever the settings look at by themselves
     last = max(int(max(terms.longest_visit_days, min(pinned.max(initial=0.0), LONGEST_PIN_DAYS)) // WEEK), 1)
     asked = min(
-        terms.shortest_visit_days,
+        terms.shortest_visit_days / 2,
         float(limits.hard_visit_days.min(initial=np.inf)),
         float(sites["current_visit_days"].to_numpy().min(initial=np.inf)),
         float(pinned.min(initial=np.inf)),

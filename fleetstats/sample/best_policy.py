@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from fleetstats.sample.policy import Costs
     from fleetstats.sample.truth import Paths, Truth
-    from fleetstats.sample.wear import Array, Codes
+    from fleetstats.sample.wear import Array, Codes, Flags
 
 
 #: How many of the cheapest visit intervals are priced again with the units' mutual effect.
@@ -43,6 +43,7 @@ def best_known_policy(
     *,
     costs: Costs,
     hard_limit_days: ArrayLike = np.inf,
+    longest_interval_days: ArrayLike = np.inf,
     shortest_visit_days: int = 56,
     longest_visit_days: ArrayLike = 364,
     most_n: int = 4,
@@ -59,11 +60,13 @@ def best_known_policy(
     ----------
     hard_limit_days : array (5, n), (5, 1) or number
         Visit intervals longer than the strictest of a home's limits are left out, unless none is shorter.
+    longest_interval_days : array (5, n), (5, 1) or number
+        Intervals of a unit longer than this are left out as well, but never visits at the shortest interval;
+        unlike a hard limit it does not bound the age that a unit reaches.
     longest_visit_days : array (n,) or number
     """
     n = len(truth.homes)
-    hard = np.asarray(hard_limit_days, dtype=float)
-    hard = np.broadcast_to(hard[:, None] if hard.ndim == 1 else hard, (5, n))
+    hard, own = (_of_units(limit, n) for limit in (hard_limit_days, longest_interval_days))
     longest = np.minimum(
         np.broadcast_to(np.asarray(longest_visit_days, dtype=float), (n,)),
         np.where(truth.homes.has, hard, np.inf).min(axis=0),
@@ -74,12 +77,17 @@ def best_known_policy(
     interval, every_n = np.empty(n, np.int64), np.empty((5, n), np.int64)
     for block, sites in blocks(n):
         paths = draw_paths(truth.at(sites), years=years, runs=runs, seed=seed + 7919 * block)
-        search = _Search(truth, sites, paths, hard, most_n, costs, runs)
+        search = _Search(truth, sites, paths, hard, own, most_n, costs, runs)
         cost, chosen = search.all_intervals(grid)
         too_long = (grid[:, None] * STEP_DAYS > longest[None, sites]) & (np.arange(len(grid)) > 0)[:, None]
         best, every_n[:, sites] = search.look_again(grid, np.where(too_long, np.inf, cost), chosen)
         interval[sites] = grid[best] * STEP_DAYS
     return BestPolicy(interval, every_n)
+
+
+def _of_units(limit: ArrayLike, n: int) -> Array:
+    days = np.asarray(limit, dtype=float)
+    return np.broadcast_to(days[:, None] if days.ndim == 1 else days, (5, n))
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +98,7 @@ class _Search:
     sites: Codes
     paths: Paths
     hard: Array
+    own: Array
     most_n: int
     costs: Costs
     runs: int
@@ -105,6 +114,7 @@ class _Search:
         each_n = np.broadcast_to(np.arange(1, self.most_n + 1), (5, 1, self.most_n))
         for place, steps in enumerate(grid):
             yearly = self._yearly(np.full(n, steps), each_n)
+            yearly = np.where(self._too_long(np.full(n, steps), each_n, grid[0]), np.inf, yearly)
             chosen[place] = yearly.argmin(axis=2) + 1
             cost[place] = yearly.min(axis=2).sum(axis=0) + self._trips(steps)
         return cost, chosen
@@ -123,6 +133,8 @@ class _Search:
             tried = np.repeat(np.repeat(own, self.runs, axis=1)[:, :, None], self.most_n, axis=2)
             tried[CARBON] = np.arange(1, self.most_n + 1)
             yearly = self._yearly(grid[place], tried)
+            one_run = tried[:, :: self.runs]
+            yearly = np.where(self._too_long(grid[place], one_run, grid[0]), np.inf, yearly)
             own[CARBON] = yearly[CARBON].argmin(axis=1) + 1
             total = np.take_along_axis(yearly, own[:, :, None] - 1, axis=2)[:, :, 0].sum(axis=0)
             totals.append(
@@ -131,6 +143,12 @@ class _Search:
             picked.append(own)
         best = np.stack(totals).argmin(axis=0)
         return places[best, columns], np.stack(picked)[best, :, columns].T
+
+    def _too_long(self, steps: Codes, every_n: Codes, shortest: int) -> Flags:
+        """Return which intervals pass what a unit may have, (5, n, plans); every shortest visit may."""
+        days = (steps * STEP_DAYS)[None, :, None] * every_n
+        least = (steps == shortest)[None, :, None] & (every_n == 1)
+        return np.asarray((days > self.own[:, self.sites][:, :, None]) & ~least)
 
     def _trips(self, steps: Codes | int) -> Array:
         return np.asarray(self.costs.trip * DAYS_A_YEAR / (steps * STEP_DAYS))

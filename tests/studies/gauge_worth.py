@@ -28,7 +28,15 @@ from fleetstats.sample.fleet import END
 from fleetstats.sample.policy import price_policy
 from fleetstats.sample.truth import true_lives
 from fleetstats.sample.wear import COMPONENTS
-from tests.studies.plan_worth import LATENESS_DAYS, TABLES, costs_of, excess, hard_limits, planned
+from tests.studies.plan_worth import (
+    LATENESS_DAYS,
+    TABLES,
+    costs_of,
+    excess,
+    hard_limits,
+    longest_intervals,
+    planned,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from fleetstats.life.learn import ComponentLife
@@ -121,7 +129,8 @@ def one_fleet(
     truth, costs, hard = true_medians(fleet, seed), costs_of(settings), hard_limits(settings)
     common = {"costs": costs, "years": years, "runs": runs}
     best = best_known_policy(
-        fleet.truth, hard_limit_days=hard, shortest_visit_days=int(settings.shortest_visit_days),
+        fleet.truth, hard_limit_days=hard,
+        longest_interval_days=longest_intervals(settings, fleet.truth, seed + 3000), shortest_visit_days=int(settings.shortest_visit_days),
         longest_visit_days=settings.longest_visit_days, seed=seed + 1000, **common,
     )  # fmt: skip
 

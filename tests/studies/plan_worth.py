@@ -7,7 +7,8 @@ Run by hand, for instance:
 Prints one markdown row a story and size: cost per site-year of each, and the excess, sum of (plan - best)
 over sum of (rule - best), with its standard error. The rivals know less: one curve for the whole fleet, or
 cohorts by tank, roof and trees without anything of a site's own. The best plan is chosen by full knowledge;
-it keeps the same hard limits (rated lives and ceilings, net of lateness) and follows the same visit rule. The
+it keeps the same hard limits (rated lives and ceilings, net of lateness), the same chance of being spent
+(no part of the UV unit likelier spent than not, by the true lives) and follows the same visit rule. The
 limits that only ask for more records (never far beyond the ages seen; few records) do not bind it, as it
 needs no records. With `--limits off` no age is limited, seen or not; few records still keep to today's rule,
 and visits are 8 to 52 weeks apart.
@@ -28,6 +29,7 @@ from fleetstats.sample import STORIES, invent_fleet, write_fleet
 from fleetstats.sample.best_policy import best_known_policy
 from fleetstats.sample.fleet import END
 from fleetstats.sample.policy import Costs, price_policy
+from fleetstats.sample.truth import true_lives
 from fleetstats.sample.wear import COMPONENTS, LAMP
 
 if TYPE_CHECKING:
@@ -93,6 +95,17 @@ def hard_limits(settings: Settings) -> np.ndarray:
     parts = [settings.component(name) for name in COMPONENTS]
     days = [min(part.ceiling_days, part.rated_life_days or np.inf) for part in parts]
     return np.array(days) - LATENESS_DAYS
+
+
+def longest_intervals(settings: Settings, truth: Truth, seed: int) -> np.ndarray:
+    """Return the longest interval within the chance of being spent that the settings allow, days (5, n)."""
+    parts = [settings.component(name) for name in COMPONENTS]
+    longest = np.full((5, len(truth.site_id)), np.inf)
+    for site, lives in enumerate(true_lives(truth, seed=seed)):
+        for unit, part in enumerate(parts):
+            if part.failure_chance_limit < 1 and len(lives[unit]):
+                longest[unit, site] = np.quantile(lives[unit], part.failure_chance_limit)
+    return longest
 
 
 def planned(intervals: pl.DataFrame, site_ids: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -180,8 +193,9 @@ def rivals(known: Relations, settings: Settings) -> dict[str, dict[str, LifeDraw
 
 
 def without_limits(terms: Mapping[str, ComponentTerms]) -> dict[str, ComponentTerms]:
-    """Return the terms of components that may stay for ever."""
-    free = {"ceiling_days": NO_LIMIT_DAYS, "rated_life_days": NO_LIMIT_DAYS, "source": "a study"}
+    """Return the terms of components that may stay for ever, spent or not."""
+    free = {"ceiling_days": NO_LIMIT_DAYS, "rated_life_days": NO_LIMIT_DAYS, "source": "a study",
+            "failure_chance_limit": 1.0}  # fmt: skip
     return {name: replace(own, **free) for name, own in terms.items()}
 
 
@@ -206,6 +220,7 @@ def one_fleet(
             truth,
             costs=costs,
             hard_limit_days=hard,
+            longest_interval_days=longest_intervals(settings, truth, seed + 3000) if on else np.inf,
             shortest_visit_days=int(settings.shortest_visit_days),
             longest_visit_days=settings.longest_visit_days,
             years=years,

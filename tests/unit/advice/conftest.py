@@ -38,6 +38,7 @@ class Fleet:
     kinds: dict[str, ComponentTerms] = field(default_factory=lambda: dict(KINDS))
     terms: VisitTerms = TERMS
     site_limits: pl.DataFrame | None = None
+    decisions: pl.DataFrame | None = None
     months_seen: float = 48.0
 
     def plan(self) -> VisitPlans:
@@ -50,6 +51,7 @@ class Fleet:
             as_of=AS_OF,
             months_seen=self.months_seen,
             site_limits=self.site_limits,
+            decisions=self.decisions,
             most_draws=60,
         )
 

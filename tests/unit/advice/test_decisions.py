@@ -1,4 +1,4 @@
-"""Decisions on intervals: which is in force, what it leaves of the choice, and when it is what holds a site."""
+"""Decisions on intervals: which is in force, and what it leaves of the choice."""
 
 from __future__ import annotations
 
@@ -9,8 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fleetstats.advice.decisions import by_address, decisions_in_force, name_decisions, wished_weeks
-from fleetstats.advice.limits import HARD, LIMITS, Limits
+from fleetstats.advice.decisions import by_address, decisions_in_force, wished_weeks
 
 AS_OF = date(2025, 6, 30)
 NAN, INF = float("nan"), float("inf")
@@ -111,58 +110,3 @@ def weeks_left(
 )
 def test_weeks_that_decisions_leave(wish: dict[str, float], left: list[int]) -> None:
     assert weeks_left(**wish) == left  # type: ignore[arg-type]
-
-
-def named(
-    name: str = "cost", *, pin: float = INF, cap: float = INF, floor: float = 0.0, visit: float = 84.0,
-    free: float = 119.0, limit: tuple[str, float] | None = None, impossible: bool = False,
-) -> str:  # fmt: skip
-    unit, of_visit = np.full((1, len(LIMITS)), INF), np.full((1, len(LIMITS)), INF)
-    if limit is not None:
-        unit[0, LIMITS.index(limit[0])] = limit[1]
-    one = np.array([INF])
-    limits = Limits(unit, of_visit, one, ("",), one, np.array([impossible]))
-    (found,) = name_decisions(
-        [name], limits=limits, visit_days=np.array([visit]), pin=np.array([pin]), cap=np.array([cap]),
-        floor=np.array([floor]), free_visit_days=np.array([free]),
-    )  # fmt: skip
-    return found
-
-
-@pytest.mark.parametrize(
-    ("case", "name"),
-    [
-        ({}, "cost"),
-        ({"pin": 84.0}, "decision"),
-        ({"pin": 90.0}, "decision"),  # rounded down to whole weeks, not cut
-        ({"pin": 91.0}, "shared_trip"),  # a week less than pinned, and no limit says so
-        ({"pin": 91.0, "limit": ("rated_life", 90.0)}, "rated_life"),
-        ({"pin": 119.0, "limit": ("ceiling", 84.0)}, "ceiling"),
-        ({"pin": 84.0, "name": "rated_life"}, "rated_life"),
-        ({"pin": 84.0, "name": "beyond_records"}, "decision"),  # a decision wins over a soft limit
-        ({"pin": 84.0, "name": "cannot_be_met"}, "decision"),
-        ({"pin": 84.0, "name": "cannot_be_met", "impossible": True}, "cannot_be_met"),
-        ({"cap": 84.0}, "decision"),
-        ({"cap": 91.0}, "cost"),  # a longer one was allowed and not chosen
-        ({"cap": 84.0, "free": 84.0}, "cost"),
-        ({"floor": 84.0, "free": 63.0}, "decision"),
-        ({"floor": 70.0, "free": 63.0}, "cost"),
-        ({"floor": 84.0, "free": 84.0}, "cost"),
-        ({"cap": 84.0, "name": "ceiling"}, "ceiling"),
-    ],
-)
-def test_a_decision_is_named_where_it_and_no_hard_limit_holds_the_interval(
-    case: dict[str, Any], name: str
-) -> None:
-    assert named(**case) == name
-
-
-def test_hard_limits_are_the_first_six() -> None:
-    assert LIMITS[:HARD] == (
-        "failed_sample",
-        "open_alarm",
-        "rated_life",
-        "site_limit",
-        "local_rule",
-        "ceiling",
-    )

@@ -42,7 +42,7 @@ def figures(days: list[float], cost: list[list[float]], calls: list[float]) -> P
     return PlannedSites(
         visit_days=np.array(days), visit_days_current=empty, callouts=np.array(calls), callouts_current=empty,
         cost=np.zeros((len(days), 3)), cost_current=np.zeros((len(days), 3)), saving_seen=empty,
-        saving_projected=empty, cost_draws=np.array(cost), cost_sooner=empty, cost_later=empty,
+        saving_projected=empty, cost_draws=np.array(cost), cost_sooner=empty, cost_later=empty, visit_days_closer=empty, cost_closer=empty,
         together=np.zeros((1, 4, 2)),
     )  # fmt: skip
 

@@ -189,6 +189,20 @@ def test_a_longest_visit_interval_holds_home_by_home(truth):
     assert (best.visit_interval_days >= 56).all()
 
 
+def test_an_interval_that_is_too_long_for_a_unit_is_left_out_but_never_the_shortest_visit(truth):
+    sleeve, days = 4, np.full((5, 15), np.inf)
+    days[sleeve] = np.where(np.arange(15) < 8, 70, 30)
+    best = best_known_policy(
+        truth, costs=COSTS, hard_limit_days=HARD, longest_interval_days=days, years=3, runs=2
+    )
+    interval = best.visit_interval_days * best.every_n[sleeve]
+    has = truth.homes.has[sleeve]
+    assert (interval[:8] <= 70)[has[:8]].all()
+    assert (interval[8:] == 56)[has[8:]].all()
+    free = best_known_policy(truth, costs=COSTS, hard_limit_days=HARD, years=3, runs=2)
+    assert (free.visit_interval_days * free.every_n[sleeve] > interval)[has].any()
+
+
 @pytest.mark.parametrize(
     ("interval", "every_n", "told"), [(180, [1] * 5, "180"), (182, [0] * 5, "every_n 0")]
 )

@@ -1,0 +1,93 @@
+"""The served sites and their units as arrays, in the order of addresses, and whole addresses at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetstats.advice.decisions import WISHES
+from fleetstats.advice.evidence import DUE_LIST_ONLY
+from fleetstats.advice.limits import Limits
+from fleetstats.advice.prices import ComponentPrices
+from fleetstats.advice.terms import ComponentTerms, VisitTerms
+
+IntArray = npt.NDArray[np.int64]
+
+_UNITS_AT_ONCE = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Whole addresses with their sites and units; `there` are the units in place, the ones that count."""
+
+    sites: IntArray
+    units: IntArray
+    there: IntArray
+    first_site: int
+    first_address: int
+    addresses: int
+
+
+class FleetRows:
+    """What a plan is made from; parameters as in `Planner`, of which this holds the arrays.
+
+    Arrays (sites,): site_address, sharing, today_visit, wishes (one for each of `WISHES`); arrays (units,):
+    address, site, life_row (-1 = no curve), in_place, planned_cost, seen, component, today, customary, held
+    (kept to today's rule).
+    """
+
+    def __init__(
+        self,
+        *,
+        sites: pl.DataFrame,
+        units: pl.DataFrame,
+        limits: Limits,
+        prices: Mapping[str, ComponentPrices],
+        components: Mapping[str, ComponentTerms],
+        levels: pl.DataFrame,
+        weeks: IntArray,
+        terms: VisitTerms,
+    ) -> None:
+        self.limits, self.prices, self.weeks, self.trip_cost = limits, prices, weeks, terms.trip_cost
+        self.shortest, self.longest = terms.shortest_visit_days, terms.longest_visit_days
+        self.site_address = sites["address"].to_numpy()
+        self.sharing = sites["sharing"].to_numpy()
+        self.today_visit = sites["current_visit_days"].to_numpy()
+        self.wishes = [sites[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in WISHES]
+        self.address, self.site = units["address"].to_numpy(), units["site_row"].to_numpy()
+        self.life_row = units["life_row"].fill_null(-1).to_numpy()
+        self.in_place = ~units["removed"].fill_null(False).to_numpy()
+        self.planned_cost = units["planned_cost"].to_numpy()
+        self.seen = units["seen_days"].cast(pl.Float64).fill_null(0.0).to_numpy()
+        names = units["component"].to_list()
+        self.component = np.array(names, dtype=object)
+        self.today = np.array([components[name].current_interval_days for name in names])
+        self.customary = np.array([components[name].customary_days for name in names])
+        level = dict(levels.select("component", "level").iter_rows())
+        without = {name for name in components if name not in prices or level.get(name) == DUE_LIST_ONLY}
+        self.held = np.array([name in without for name in names], dtype=np.bool_) | (self.life_row < 0)
+
+    def batches(self) -> Iterator[Batch]:
+        """Yield whole addresses, some thousand units at a time; one empty batch where there is no site."""
+        total = int(self.site_address[-1]) + 1 if len(self.site_address) else 0
+        ends = np.searchsorted(self.address, np.arange(total), "right")
+        first = 0
+        while first < max(total, 1):
+            start = int(ends[first - 1]) if first else 0
+            last = max(int(np.searchsorted(ends, start + _UNITS_AT_ONCE, "right")), min(first + 1, total))
+            units = np.arange(start, int(ends[last - 1]) if last else 0)
+            low, high = (int(at) for at in np.searchsorted(self.site_address, (first, last)))
+            there = units[self.in_place[units]]
+            yield Batch(np.arange(low, high), units, there, low, first, last - first)
+            first = max(last, 1)
+
+    def by_component(self, rows: IntArray) -> Iterator[tuple[ComponentPrices, IntArray]]:
+        """Yield the prices of each component and where among `rows` its units with a life curve are."""
+        for name, prices in self.prices.items():
+            at = np.flatnonzero((self.component[rows] == name) & (self.life_row[rows] >= 0))
+            if len(at):
+                yield prices, at

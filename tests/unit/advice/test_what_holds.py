@@ -1,0 +1,114 @@
+"""What whole plans say holds them: neighbours at one address, refusals, cut decisions, the shortest visits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+
+from tests.unit.advice.conftest import AS_OF, KINDS, TERMS, Fleet
+
+MakeFleet = Callable[..., Fleet]
+
+
+def decided(fleet: Fleet, *rows: tuple[str, str, float]) -> Fleet:
+    """The fleet with decisions as (site, word, days)."""
+    fleet.decisions = pl.DataFrame(
+        [(site, AS_OF - timedelta(days=30), word, days, "as agreed") for site, word, days in rows],
+        schema=["site_id", "decided_on", "decision", "visit_interval_days", "reason"], orient="row",
+    )  # fmt: skip
+    return fleet
+
+
+def held(fleet: Fleet, site: str = "S000") -> tuple[int, set[str]]:
+    """The visit interval of a site, and what its components say holds them."""
+    rows = fleet.plan().intervals.filter(pl.col("site_id") == site)
+    return rows["visit_interval_days"][0], set(rows["limited_by"])
+
+
+@pytest.mark.parametrize("sites", [2, 40])  # of 2 the records are too few for a plan
+def test_a_neighbours_contract_is_named_at_both_homes_of_an_address(
+    make_fleet: MakeFleet, sites: int
+) -> None:
+    fleet = make_fleet(sites=sites, lives={"sediment_cartridge": 400, "carbon_cartridge": 500})
+    fleet.sites = fleet.sites.with_columns(
+        address_id=pl.when(pl.col("site_id").is_in(["S000", "S001"])).then(pl.lit("one"))
+    )
+    fleet.site_limits = pl.DataFrame({"site_id": ["S001"], "kind": ["contract"], "max_days": [100.0]})
+    assert held(fleet) == (98, {"shared_trip"})
+    assert held(fleet, "S001") == (98, {"site_limit"})
+
+
+def test_a_refusal_that_keeps_a_site_short_is_named_however_far_from_it_the_plan_lies(
+    make_fleet: MakeFleet,
+) -> None:
+    """Of the intervals left up to today's, one may be chosen that lies more than a week below it."""
+    fleet = make_fleet(sites=40)
+    rows = fleet.plan().intervals
+    free = {site: own["visit_interval_days"][0] for (site,), own in rows.group_by("site_id")}
+    below = 0
+    for site, days in sorted(free.items()):
+        today = days - 10.0
+        if today < 63 or below:
+            continue
+        fleet.terms = replace(TERMS, current_visit_days=today)
+        found, names = held(decided(fleet, (site, "refused", float(days))), site)
+        assert found < days
+        assert "cost" not in names
+        below += today - found >= 7
+    assert below
+
+
+def test_a_refusal_that_changes_nothing_is_not_named(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=1, lives={"sediment_cartridge": 150})
+    free, names = held(fleet)
+    assert held(decided(fleet, ("S000", "refused", 364.0))) == (free, names)
+    assert "decision" not in names
+
+
+def test_an_accepted_interval_that_another_part_cuts_names_that_parts_limit(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=1, lives={"sediment_cartridge": 400, "quartz_sleeve": 400})
+    rows = decided(fleet, ("S000", "accepted", 280.0)).plan().intervals
+    assert rows["visit_interval_days"][0] <= 182
+    assert set(rows["limited_by"]) == {"ceiling"}
+
+
+@pytest.mark.parametrize(("days", "trip", "looked_at"), [(75, 80, 56), (45, 80, 364)])
+def test_visits_closer_than_any_looked_at_are_priced_where_they_would_cost_clearly_less(
+    make_fleet: MakeFleet, days: int, trip: float, looked_at: int
+) -> None:
+    fleet = make_fleet(sites=3, lives={"sediment_cartridge": days}, spread=0.05)
+    fleet.terms = replace(TERMS, trip_cost=trip)  # at 45 days visits 8 weeks apart only add to the call-outs
+    found = fleet.plan()
+    rows: list[dict[str, Any]] = found.plans.to_dicts()
+    assert {row["visit_interval_days"] for row in rows} == {looked_at}
+    assert set(found.intervals["limited_by"]) == {"shortest_visit"}
+    for row in rows:
+        closer = row["visit_interval_days_closer"]
+        assert 28 <= closer < 56
+        assert row["cost_per_year_closer"] < row["cost_per_year"] / 1.02
+        fleet.terms = replace(TERMS, trip_cost=trip, shortest_visit_days=closer, longest_visit_days=closer)
+        forced = fleet.plan().plans.row(by_predicate=pl.col("site_id") == row["site_id"], named=True)
+        assert forced["cost_per_year"] == pytest.approx(row["cost_per_year_closer"], rel=1e-2)
+
+
+def test_slow_sites_have_no_closer_visits_to_price(make_fleet: MakeFleet) -> None:
+    found = make_fleet(sites=3, lives={"sediment_cartridge": 400}).plan()
+    assert found.plans["visit_interval_days_closer"].null_count() == 3
+    assert found.plans["cost_per_year_closer"].null_count() == 3
+    assert "shortest_visit" not in set(found.intervals["limited_by"])
+
+
+def test_a_sleeve_is_not_planned_to_stay_until_it_is_likelier_scaled_than_not(make_fleet: MakeFleet) -> None:
+    """Half are scaled by day 120; money alone (0.1 a day unseen) would leave them in as long as may be."""
+    fleet = make_fleet(sites=40, lives={"sediment_cartridge": 400, "quartz_sleeve": 120}, spread=0.05)
+    cheap = replace(KINDS["quartz_sleeve"], hidden_day_cost=0.1)
+    for limit, name in ((1.0, "ceiling"), (0.5, "failure_chance")):
+        fleet.kinds = {**KINDS, "quartz_sleeve": replace(cheap, failure_chance_limit=limit)}
+        rows = fleet.plan().intervals.filter(pl.col("component") == "quartz_sleeve")
+        assert name in set(rows["limited_by"])
+        assert (rows["failure_chance"].max() > 0.5) == (limit == 1.0)

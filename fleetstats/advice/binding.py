@@ -25,6 +25,8 @@ DECISION: Final = "decision"
 SHARED_TRIP: Final = "shared_trip"
 #: Visits closer together would cost less, but the settings look at none.
 SHORTEST_VISIT: Final = "shortest_visit"
+#: All that may be named, limits aside.
+NAMES: Final = (COST, CANNOT_BE_MET, DECISION, SHARED_TRIP, SHORTEST_VISIT)
 
 
 @dataclass(frozen=True, slots=True)

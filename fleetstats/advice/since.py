@@ -20,7 +20,7 @@ HELD_AGAINST: Final = (
 CHANGES_SCHEMA: Final[Mapping[str, type[pl.DataType]]] = {
     "site_id": pl.String, "component": pl.String, "slot": pl.String, "interval_before_days": pl.Float64,
     "interval_days": pl.Float64, "spells_more": pl.Int64, "failures_more": pl.Int64, "reason": pl.String,
-    "since": pl.Date,
+    "limited_by": pl.String, "since": pl.Date,
 }  # fmt: skip
 PAID_SCHEMA: Final[Mapping[str, type[pl.DataType]]] = {
     "site_id": pl.String, "decided_on": pl.Date, "decision": pl.String, "visit_interval_days": pl.Float64,
@@ -52,8 +52,8 @@ def plan_changes(
     -------
     polars frame
         Columns of `CHANGES_SCHEMA`; component null: the interval between visits of the site. reason:
-        settings, limit (another limit binds), records_here (new fittings or findings at this site),
-        records_elsewhere.
+        settings, limit (another limit binds: `limited_by`), records_here (new fittings or findings at this
+        site), records_elsewhere.
         Places that only one analysis knows are no change.
     """
     both = (
@@ -70,6 +70,9 @@ def plan_changes(
         pl.lit("").alias("slot"),
         pl.col("visit_interval_days", "visit_interval_days_now").first(),
         pl.col("spells_more", "failures_more").sum(),
+        pl.col("limited_by_now")
+        .sort_by(~pl.col("bound_anew"), "interval_days_now", maintain_order=True)
+        .first(),
         pl.col("bound_anew").any(),
     )
     visits = of_site.rename({"visit_interval_days": "was", "visit_interval_days_now": "is"})
@@ -81,6 +84,7 @@ def plan_changes(
             interval_before_days=pl.col("was"),
             interval_days=pl.col("is"),
             reason=_reason(other_settings),
+            limited_by=pl.col("limited_by_now"),
             since=pl.lit(since),
         )
         .sort("site_id", "component", "slot", nulls_last=False)

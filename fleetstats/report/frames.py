@@ -74,7 +74,8 @@ _STARRED: Mapping[str, Columns] = {
     },
     "plans": {
         "site_id*": TEXT, **_MONEY, **{f"{name}_current": kind for name, kind in _MONEY.items()},
-        "saving_seen": REAL, "saving_projected": REAL,
+        "saving_seen": REAL, "saving_projected": REAL, "visit_interval_days_closer": REAL,
+        "cost_per_year_closer": REAL,
     },
     "intervals": {
         **_UNIT, "visit_interval_days": REAL, "every_n_visits": COUNT, "interval_days*": REAL,
@@ -196,7 +197,8 @@ _STARRED: Mapping[str, Columns] = {
     },
     "plan_changes": {
         "site_id*": TEXT, "component": TEXT, "slot": TEXT, "interval_before_days*": REAL,
-        "interval_days*": REAL, "spells_more": COUNT, "failures_more": COUNT, "reason*": TEXT, "since*": DAY,
+        "interval_days*": REAL, "spells_more": COUNT, "failures_more": COUNT, "reason*": TEXT,
+        "limited_by": TEXT, "since*": DAY,
     },
     "earlier_intervals": {"site_id*": TEXT, "as_of*": DAY},
     "decisions_paid": {

@@ -38,6 +38,7 @@ LIMITS: Mapping[str, str] = {
     "beyond_records": "ages seen so far", "failure_chance": "chance of being spent",
     "cannot_be_met": "cannot be met", "few_records": "too few records", "cost": "lowest cost",
     "decision": "decision", "shared_trip": "trip shared with its neighbour",
+    "shortest_visit": "shortest time between visits looked at",
 }  # fmt: skip
 #: What holds an interval, as a sentence.
 LIMIT_SENTENCES: Mapping[str, str] = {
@@ -52,7 +53,8 @@ LIMIT_SENTENCES: Mapping[str, str] = {
     "cannot_be_met": "Even the shortest visit interval cannot hold the chance of being spent to its limit.",
     "few_records": "The records cannot yet say better than custom.",
     "decision": "A decision taken for this site holds it there.",
-    "shared_trip": "One trip serves both homes at this address, and the other one asks for no longer.",
+    "shared_trip": "One trip serves all homes at this address, and a limit or decision of another holds it.",
+    "shortest_visit": "Closer visits would cost less still, but the settings look at none.",
     "cost": "Sooner would waste parts and trips; later would bring dearer call-outs.",
 }
 #: Why a fitting does not count in any life.

@@ -262,7 +262,7 @@ def _why_sooner(results: Results, sooner: pl.DataFrame) -> str:
     """At how many of the sites call-outs, and at how many a limit, bring the plan's visits forward."""
     shortest = results.intervals.sort("interval_days", maintain_order=True).group_by("site_id").first()
     binding = sooner.join(shortest, on="site_id", how="inner")["limited_by"].fill_null("cost")
-    cost = int(binding.is_in(["cost", "failure_chance", "cannot_be_met"]).sum())
+    cost = int(binding.is_in(["cost", "failure_chance", "cannot_be_met", "shortest_visit"]).sum())
     if not binding.len():
         return "the plan comes sooner"
     return f"{cost} because parts are spent before, {binding.len() - cost} because a limit holds"

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from fleetstats.report import tables, words
+from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
@@ -15,7 +15,6 @@ from fleetstats.report.tables import Column, Table
 _DAYS_PER_MONTH: Final = 365.25 / 12
 _REASONS: Final = {
     "settings": "the settings are not what they were",
-    "limit": "another limit holds it",
     "records_elsewhere": "records of other sites, which this one is likened to",
 }
 _VERDICTS: Final = {"paid": "paid", "did_not_pay": "did not pay", "too_early": "too early to say"}
@@ -78,6 +77,8 @@ def _changed(results: Results, changed: pl.DataFrame) -> Table:
 
 
 def _why(row: dict[str, Any]) -> str:
+    if row["reason"] == "limit":
+        return f"now held by: {labels.limit(row['limited_by'])}"
     if row["reason"] != "records_here":
         return _REASONS[row["reason"]]
     more, failed = row["spells_more"] or 0, row["failures_more"] or 0

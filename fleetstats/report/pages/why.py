@@ -24,7 +24,7 @@ _OF_UV_UNIT: Final = (labels.LAMP, "quartz_sleeve")
 #: Limits that bind all of a site, or whose cause lies outside one component.
 _OF_SITE: Final = (
     "failed_sample", "open_alarm", "site_limit", "local_rule", "shared_trip", "decision", "few_records",
-    "cannot_be_met",
+    "cannot_be_met", "shortest_visit",
 )  # fmt: skip
 #: Among what limits cost: months without planned visits.
 _BLOCKED: Final = "blocked_months"
@@ -33,6 +33,8 @@ _UNPRICED: Final = {
     "out_of_range": "cannot be priced: visits lie further apart, or closer, than any interval looked at",
 }
 _WEEK: Final = 7.0
+#: Of `plans`: how close visits would cost clearly less, were such looked at, and what they would cost a year.
+_CLOSER: Final = ("visit_interval_days_closer", "cost_per_year_closer")
 #: What would change an interval that is held by something else than cost.
 _FIXED: Final = {
     "failed_sample": "A later good sample: until then nothing is lengthened here.",
@@ -42,9 +44,9 @@ _FIXED: Final = {
         "No interval would do: look at the screen, the first flush, the sludge or a larger housing."
     ),
     "shared_trip": (
-        "A trip of its own: one trip serves both homes at this address, and the other asks for no longer."
+        "A trip of its own: one trip serves all homes at this address, and a limit or a decision of another "
+        "holds it."
     ),
-    "failure_chance": "Only a higher tolerated chance of being spent, which stands in the settings.",
     "beyond_records": (
         "Time: nothing is planned far beyond the ages that units were watched to here or at sites like it."
     ),
@@ -59,6 +61,7 @@ class _Known:
     lives: Lives
     levels: Mapping[str, Row]
     costs: Mapping[str, list[Row]]
+    closer: Mapping[str, tuple[float | None, float | None]]
     currency: str
 
 
@@ -94,6 +97,7 @@ def why_table(
         Lives(site_life=site_life, spells=spells, effects=effects, sites=sites),
         {row["component"]: row for row in levels.iter_rows(named=True)},
         _by_site(limit_costs),
+        {row["site_id"]: (row[_CLOSER[0]], row[_CLOSER[1]]) for row in plans.iter_rows(named=True)},
         currency,
     )
     of_units = _by_site(intervals.sort("interval_days", maintain_order=True))
@@ -207,6 +211,8 @@ def _either_way(plan: Row, would_change: str) -> str:
 def _would_change(known: _Known, row: Row) -> str:
     """Return what would change the interval of one unit, or that nothing in the records would."""
     held, component, kind = _held_by(row), row["component"], _noun(row)
+    if held == "cannot_be_met" and component == _OF_UV_UNIT[1]:
+        return "No interval looked at would do: softer water would make the sleeve last."
     if held in _FIXED:
         return _FIXED[held]
     if held == "rated_life":
@@ -222,9 +228,34 @@ def _would_change(known: _Known, row: Row) -> str:
                 "only shorten it."
             )
         return f"Only a longer time in service for the {kind}, given with its source in the settings."
+    if held == "failure_chance":
+        return _tolerated(component, kind)
+    if held == "shortest_visit":
+        return _closer(known, row["site_id"])
     if held == "few_records":
         return _wanted(known, row)
     return _settled(known, row)
+
+
+def _tolerated(component: str, kind: str) -> str:
+    """Return what would change an interval held by the tolerated chance of being spent."""
+    gone = labels.gone(component)
+    told = f"The chance that the {kind} is {gone} before, which the settings bound, holds it"
+    if component == _OF_UV_UNIT[1]:
+        return f"{told}: softer water would make it last, wider intervals would not."
+    return f"{told}; records of longer lives here would change it."
+
+
+def _closer(known: _Known, site: str) -> str:
+    """Return what visits closer together than any looked at would cost a year."""
+    days, cost = known.closer.get(site, (None, None))
+    told = "Only a shorter `shortest_visit_days` in the settings"
+    if days is None or cost is None:
+        return f"{told}, or a fix at the site."
+    return (
+        f"{told}: every {words.weeks(days)} would cost {words.money(cost, known.currency)} a year. A fix at "
+        "the site may be worth more: screen, first flush, tank clean or larger housing."
+    )
 
 
 def _agreed(known: _Known, row: Row) -> str:

@@ -64,6 +64,19 @@ def test_each_change_has_its_reason() -> None:
     ]  # fmt: skip
 
 
+def test_a_limit_that_binds_anew_is_named_at_the_visits_it_brings_forward() -> None:
+    now = intervals(
+        ("A", "lamp", 119, 238, "rated_life", 4, 1), ("A", "filter", 119, 119, "site_limit", 8, 3),
+        ("B", "filter", 182, 182, "cost", 5, 0),
+    )  # fmt: skip
+    found = plan_changes(before=BEFORE, now=now, since=SINCE, other_settings=False)
+    assert found.select("component", "reason", "limited_by").rows() == [
+        (None, "limit", "site_limit"),
+        ("filter", "limit", "site_limit"),
+        ("lamp", "records_elsewhere", "rated_life"),
+    ]
+
+
 @pytest.mark.parametrize(("before", "after"), [(11, 3), (4, 4), (0, 5), (6, 0), (1, 30)])
 def test_the_ratio_of_two_rates_against_the_exact_binomial_interval(before: int, after: int) -> None:
     # scipy's own Clopper-Pearson interval of the share of call-outs that fell after the decision

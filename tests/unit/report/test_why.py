@@ -8,7 +8,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from fleetstats.report import Results, words
+from fleetstats.advice import binding
+from fleetstats.advice.limits import LIMITS
+from fleetstats.report import Results, labels, words
 from fleetstats.report.pages import why_shown
 from fleetstats.report.pages.why import lead, limit_cost, why_table
 from tests.report_fixture import AS_OF, display
@@ -30,7 +32,8 @@ def plan(**more: Any) -> dict[str, Any]:
     return {
         "site_id": "A", "visit_interval_days": 140.0, "visit_interval_days_current": 182.0,
         "cost_per_year": 1200.0, "low": 1000.0, "high": 1400.0, "cost_per_year_current": 1300.0,
-        "cost_per_year_month_sooner": 1260.0, "cost_per_year_month_later": 1280.0, **more,
+        "cost_per_year_month_sooner": 1260.0, "cost_per_year_month_later": 1280.0,
+        "visit_interval_days_closer": None, "cost_per_year_closer": None, **more,
     }  # fmt: skip
 
 
@@ -175,7 +178,12 @@ def test_conditions_not_noted_are_counted_and_never_taken_for_good() -> None:
         ({"limited_by": "failed_sample"}, "A later good sample"),
         ({"limited_by": "open_alarm"}, "Putting the UV alarm right"),
         ({"limited_by": "local_rule"}, "Nothing in the records: the local rule"),
-        ({"limited_by": "shared_trip"}, "one trip serves both homes"),
+        ({"limited_by": "shared_trip"}, "one trip serves all homes at this address"),
+        ({"limited_by": "failure_chance"}, "records of longer lives here would change it"),
+        ({"limited_by": "failure_chance", "component": "quartz_sleeve"}, "softer water"),
+        ({"limited_by": "cannot_be_met"}, "a larger housing"),
+        ({"limited_by": "cannot_be_met", "component": "quartz_sleeve"}, "softer water"),
+        ({"limited_by": "shortest_visit"}, "a shorter `shortest_visit_days` in the settings, or a fix"),
         (
             {"limited_by": "site_limit", "limit_source": "contract, at most 122 days"},
             "(contract, at most 122 days): it costs USD 85 a year (60 to 110)",
@@ -185,6 +193,17 @@ def test_conditions_not_noted_are_counted_and_never_taken_for_good() -> None:
 def test_what_limits_hold_is_said_to_be_held_by_them(changed: dict[str, Any], said: str) -> None:
     row = told([interval(**changed)])[str(changed.get("component", SEDIMENT))]
     assert said in row["would_change"]
+
+
+def test_visits_closer_than_any_looked_at_are_told_with_their_cost() -> None:
+    at = plan() | {"visit_interval_days_closer": 42.0, "cost_per_year_closer": 1043.0}
+    row = told([interval(limited_by="shortest_visit")], at=at)[SEDIMENT]
+    assert "every 6 weeks would cost USD 1,000 a year" in row["would_change"]
+
+
+def test_all_that_holds_an_interval_has_its_words() -> None:
+    names = {*LIMITS, *binding.NAMES}
+    assert names == set(labels.LIMITS) == set(labels.LIMIT_SENTENCES)
 
 
 def test_few_records_say_what_is_wanted_and_how_long_it_takes() -> None:

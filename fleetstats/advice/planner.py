@@ -104,36 +104,43 @@ class Planner:
         choice = undecided = self._choice(plans, there, week_ok)
         if (week_ok != allowed).any():
             undecided = self._choice(plans, there, allowed)
-        chosen, visit_ok = choice.chosen, choice.visit_ok
-        seen_days = np.minimum(choice.limit_days, np.maximum(self._of.seen[there], choice.shortest))
-        seen_ok = allowed_visits(
-            weeks=self._of.weeks, limit_days=seen_days, longest_only=self._of.held[there]
+        closer = closer_plan(
+            plans, choice.visit_ok, choice.chosen, shortest_days=self._of.shortest, fixed=np.isfinite(pin)
         )
-        seen = unless_within(plans, chosen, cheapest(plans, week_ok, seen_ok), seen_days)
-        sooner, later = (
-            self._dearer(
-                plans,
-                batch,
-                chosen,
-                shifted_cost(
-                    plans, visit_ok, chosen, most_days=most, least_days=self._of.shortest, weeks_on=step
-                ),
-            )
-            for step in (-MONTH_WEEKS, MONTH_WEEKS)
-        )
-        closer = closer_plan(plans, visit_ok, chosen, shortest_days=self._of.shortest, fixed=np.isfinite(pin))
         names = name_held(
             choice.limits,
             choice.unmet,
             self._held_by(plans, batch, choice, undecided, closer, (pin, most)),
             site=self._of.site[there],
         )
-        of_seen, of_closer = (
-            self._dearer(plans, batch, chosen, (plan_cost(plans, other), _trips(plans, other)))
-            for other in (seen, closer)
-        )
-        beside = Beside(of_seen, sooner, later, of_closer, self._days(closer))
+        beside = self._beside(plans, batch, choice, closer, week_ok, most)
+        chosen = choice.chosen
         return plan_figures(self._of, batch, self._days(chosen), chosen.every_n, names, beside)
+
+    def _beside(
+        self,
+        plans: PricedPlans,
+        batch: Batch,
+        choice: _Choice,
+        closer: Chosen,
+        week_ok: BoolArray,
+        most: FloatArray,
+    ) -> Beside:
+        """Return what other plans cost each site more a year than the one chosen."""
+        there, chosen, visit_ok = batch.there, choice.chosen, choice.visit_ok
+        seen_days = np.minimum(choice.limit_days, np.maximum(self._of.seen[there], choice.shortest))
+        seen_ok = allowed_visits(
+            weeks=self._of.weeks, limit_days=seen_days, longest_only=self._of.held[there]
+        )
+        seen = unless_within(plans, chosen, cheapest(plans, week_ok, seen_ok), seen_days)
+        sooner, later = (
+            shifted_cost(plans, visit_ok, chosen, most_days=most, least_days=self._of.shortest, weeks_on=step)
+            for step in (-MONTH_WEEKS, MONTH_WEEKS)
+        )
+        others = ((plan_cost(plans, other), _trips(plans, other)) for other in (seen, closer))
+        of_seen, of_closer = (self._dearer(plans, batch, chosen, other) for other in others)
+        of_sooner, of_later = (self._dearer(plans, batch, chosen, other) for other in (sooner, later))
+        return Beside(of_seen, of_sooner, of_later, of_closer, self._days(closer))
 
     def _choice(self, plans: PricedPlans, there: IntArray, week_ok: BoolArray) -> _Choice:
         """Return the plan chosen where each address may have some of the visit intervals (addresses, W)."""

@@ -164,6 +164,7 @@ def _display(settings: Settings, store: Store) -> Display:
                 current_interval_days=rule[name],
                 ceiling_days=terms.ceiling_days,
                 rated_life_days=terms.rated_life_days,
+                failure_chance_limit=terms.failure_chance_limit,
                 pressure_limit_kpa=terms.pressure_limit_kpa,
                 source=terms.source,
             )

@@ -22,6 +22,7 @@ class ComponentDisplay:
     current_interval_days: float | None = None
     ceiling_days: float | None = None
     rated_life_days: float | None = None
+    failure_chance_limit: float | None = None
     pressure_limit_kpa: float | None = None
     source: str = ""
 

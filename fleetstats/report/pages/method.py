@@ -62,12 +62,20 @@ def _components(results: Results) -> Table:
         Column("component", "Component"), Column("planned_cost", "Part and labour, planned", True),
         Column("announced", "When it fails"), Column("current", "Today's interval", True),
         Column("ceiling", "Longest in service", True), Column("rated", "Rated life", True),
-        Column("pressure", "Changed at", True), Column("source", "Source of a raised limit"),
+        Column("chance", "Spent before, at most", True), Column("pressure", "Changed at", True),
+        Column("source", "Source of a raised limit"),
     )  # fmt: skip
     return Table(
         "settings", "Settings of each component", columns, tuple(rows), "No components are defined.",
         "data/settings.csv",
     )  # fmt: skip
+
+
+def _chance(limit: float | None) -> tables.Cell:
+    """Return the tolerated chance that a part is spent before its interval."""
+    if limit is None or limit >= 1:
+        return tables.number("not limited", limit)
+    return tables.number(words.chance(limit), limit)
 
 
 def _component_row(name: str, shown: ComponentDisplay, currency: str) -> tuple[tables.Cell, ...]:
@@ -82,6 +90,7 @@ def _component_row(name: str, shown: ComponentDisplay, currency: str) -> tuple[t
         weeks(shown.current_interval_days),
         weeks(shown.ceiling_days),
         weeks(shown.rated_life_days),
+        _chance(shown.failure_chance_limit),
         tables.number(f"{kpa:g} kPa" if kpa else words.UNKNOWN, kpa),
         tables.text(shown.source),
     )

@@ -17,41 +17,20 @@ import polars as pl
 import pytest
 
 from fleetstats.advice import VisitPlans, calendar, due_list, plan_visits, weekly_load
-from fleetstats.advice.prices import YearlyDraws
-from fleetstats.advice.terms import MOST_VISITS
+from tests.properties.any_prices import AnyPrices
 from tests.properties.test_advice import AS_OF, Case, lamp_rating, random_case, site_limit
 
 pytestmark = pytest.mark.slow
 FLEETS = 100
 
 
-class AnyPrices:
-    """Prices and chances at random, asked like those worked out from lives."""
-
-    draws = 2
-
-    def __init__(self, weeks: np.ndarray, seed: int) -> None:
-        self._weeks, self._rng = weeks, np.random.default_rng(seed)
-
-    def yearly(self, rows: np.ndarray, **_: Any) -> np.ndarray:
-        return self._rng.exponential(300, (len(rows), len(self._weeks), MOST_VISITS))
-
-    def yearly_draws(self, rows: np.ndarray, **_: Any) -> YearlyDraws:
-        return YearlyDraws(*self._rng.exponential(300, (2, len(rows), self.draws)))
-
-    today_draws = yearly_draws
-
-    def spent_by(self, rows: np.ndarray, days: np.ndarray) -> np.ndarray:
-        return self._rng.random((len(rows), self.draws))
-
-    def longest_within_chance(self, rows: np.ndarray) -> np.ndarray:
-        return self._rng.choice([0.0, 7.0, 84.0, math.inf], len(rows))
-
-
 @pytest.fixture(autouse=True)
 def any_prices(monkeypatch: pytest.MonkeyPatch) -> None:
     def price(*, units: pl.DataFrame, weeks: np.ndarray, **_: Any) -> dict[str, AnyPrices]:
-        return {name: AnyPrices(weeks, len(name)) for name in sorted(set(units["component"]))}
+        return {
+            name: AnyPrices(weeks, np.random.default_rng(len(name)))
+            for name in sorted(set(units["component"]))
+        }
 
     monkeypatch.setattr("fleetstats.advice.visits.price_components", price)
 

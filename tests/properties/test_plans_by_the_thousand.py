@@ -16,9 +16,9 @@ import polars as pl
 import pytest
 
 from fleetstats.advice import ComponentTerms, VisitPlans, VisitTerms, plan_visits, starting_intervals
-from fleetstats.advice.prices import YearlyDraws
 from fleetstats.advice.terms import MOST_VISITS
 from fleetstats.life.draws import LifeDraws
+from tests.properties.any_prices import AnyPrices
 
 pytestmark = pytest.mark.slow
 AS_OF = date(2025, 6, 30)
@@ -27,33 +27,17 @@ BLOCKS = 6
 SEDIMENT, LAMP, SLEEVE = "sediment_cartridge", "uv_lamp", "quartz_sleeve"
 
 
-class AnyPrices:
-    """Prices and chances at random, asked like those worked out from lives."""
-
-    draws = 2
-
-    def __init__(self, weeks: np.ndarray, rng: np.random.Generator) -> None:
-        self._weeks, self._rng = weeks, rng
+class WildPrices(AnyPrices):
+    """Costs from nothing to beyond all measure, or that are no numbers at all."""
 
     def yearly(self, rows: np.ndarray, **_: Any) -> np.ndarray:
-        shape = (len(rows), len(self._weeks), MOST_VISITS)
-        kind = self._rng.integers(8)
+        shape = (len(rows), len(self.weeks), MOST_VISITS)
+        kind = self.rng.integers(8)
         if kind < 4:
             return np.full(shape, (0.0, 100.0, np.inf, np.nan)[kind])
         # a longer interval may be as cheap as it likes
-        cheaper = np.exp(-0.2 * self._weeks[:, None] * np.arange(1, MOST_VISITS + 1))
-        return self._rng.exponential((300.0, 300.0, 1e-9, 1e12)[kind - 4], shape) * cheaper
-
-    def yearly_draws(self, rows: np.ndarray, **_: Any) -> YearlyDraws:
-        return YearlyDraws(*self._rng.exponential(300, (2, len(rows), self.draws)))
-
-    today_draws = yearly_draws
-
-    def spent_by(self, rows: np.ndarray, days: np.ndarray) -> np.ndarray:
-        return self._rng.random((len(rows), self.draws))
-
-    def longest_within_chance(self, rows: np.ndarray) -> np.ndarray:
-        return self._rng.choice([0.0, 7.0, 84.0, np.inf], len(rows))
+        cheaper = np.exp(-0.2 * self.weeks[:, None] * np.arange(1, MOST_VISITS + 1))
+        return self.rng.exponential((300.0, 300.0, 1e-9, 1e12)[kind - 4], shape) * cheaper
 
 
 @dataclass
@@ -259,7 +243,7 @@ def plan(case: Batch, seed: int) -> VisitPlans:
     rng = np.random.default_rng(seed)
 
     def price(*, units: pl.DataFrame, weeks: np.ndarray, **_: Any) -> dict[str, AnyPrices]:
-        return {name: AnyPrices(weeks, rng) for name in sorted(set(units["component"])) if name[-1] != "9"}
+        return {name: WildPrices(weeks, rng) for name in sorted(set(units["component"])) if name[-1] != "9"}
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("fleetstats.advice.visits.price_components", price)

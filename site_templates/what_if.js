@@ -124,7 +124,7 @@
     const drawn = weeks.map((w, i) => [w, found.curve[i]]).filter(([, cost]) => cost < Infinity);
     const costs = drawn.map(([, cost]) => cost), low = Math.min(...costs);
     const bottom = low * .7, top = Math.max(Math.min(Math.max(...costs) * 1.05, low * 2), low * 1.3, 1);
-    const first = weeks[0], last = Math.min(weeks[weeks.length - 1], found.last + 4);
+    const first = drawn[0][0], last = Math.min(weeks[weeks.length - 1], found.last + 4);
     const x = (w) => LEFT + (w - first) / Math.max(last - first, 1) * (RIGHT - LEFT);
     const y = (cost) => BOTTOM - Math.min((cost - bottom) / (top - bottom), 1) * (BOTTOM - TOP);
     const parts = [svg.querySelector("title")];

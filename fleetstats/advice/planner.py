@@ -170,7 +170,6 @@ class Planner:
         free_visit = np.where(held, np.inf, self._days(free)[address])
         own = np.full(len(self._of.site_address), np.inf)
         np.minimum.at(own, self._of.site[there], self._of.limits.hard_visit_days[there])
-        np.minimum.at(own, self._of.site[batch.units], self._of.limits.visit_days[batch.units].min(axis=1))
         pinned, *bounded = (wish[self._of.site[there]] for wish in self._of.wishes)
         wished = np.where(
             np.isfinite(pin[address]),

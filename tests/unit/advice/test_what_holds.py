@@ -63,6 +63,16 @@ def test_a_refusal_that_keeps_a_site_short_is_named_however_far_from_it_the_plan
     assert below
 
 
+def test_of_two_accepted_at_one_address_the_shorter_holds_and_is_named_at_its_own_home(
+    make_fleet: MakeFleet,
+) -> None:
+    fleet = make_fleet(sites=2, lives={"sediment_cartridge": 400})
+    fleet.sites = fleet.sites.with_columns(address_id=pl.lit("one"))
+    decided(fleet, ("S000", "accepted", 119.0), ("S001", "accepted", 91.0))
+    assert held(fleet) == (91, {"shared_trip"})
+    assert held(fleet, "S001") == (91, {"decision"})
+
+
 def test_a_refusal_that_changes_nothing_is_not_named(make_fleet: MakeFleet) -> None:
     fleet = make_fleet(sites=1, lives={"sediment_cartridge": 150})
     free, names = held(fleet)

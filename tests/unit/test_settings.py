@@ -19,6 +19,11 @@ def test_defaults_are_the_customary_rule() -> None:
     }  # fmt: skip
     assert settings.component("uv_lamp").rated_life_days == 365
     assert not settings.component("quartz_sleeve").announced
+    # a lamp or a sleeve likelier spent than not is never planned to stay, unless the owner says so
+    tolerated = {name: c.failure_chance_limit for name, c in settings.components.items()}
+    assert tolerated == {
+        "sediment_cartridge": 1, "carbon_cartridge": 1, "uv_lamp": 0.5, "quartz_sleeve": 0.5,
+    }  # fmt: skip
     assert settings.component("quartz_sleeve").renewed_by == ("fitted", "replaced", "cleaned")
 
 

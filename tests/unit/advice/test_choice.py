@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fleetstats.advice.choice import PricedPlans, allowed_visits, allowed_weeks, cheapest, preferred
+from fleetstats.advice.choice import (
+    Chosen,
+    PricedPlans,
+    allowed_visits,
+    allowed_weeks,
+    cheapest,
+    closer_plan,
+    preferred,
+)
 
 WEEKS = np.array([13, 26, 39])
 
@@ -79,3 +87,20 @@ def test_costs_beyond_all_measure_leave_the_choice_among_the_allowed_plans(beyon
         preferred(priced, weeks, visits, customary_days=np.array([7.0])),
     ):
         assert (chosen.week_at.tolist(), chosen.every_n.tolist()) == ([1], [1])
+
+
+def test_closer_plans_are_sought_below_the_shortest_looked_at_and_below_the_plan() -> None:
+    """Weeks 13, 26, 39 of one unit without trips; the shortest looked at is 39 weeks."""
+
+    def closer(costs: list[int], chosen: int, *, fixed: bool = False) -> int:
+        priced = plans([[[cost, 9_000] for cost in costs]], [[0, 0, 0]], [0])
+        plan = Chosen(np.array([chosen]), np.array([1]))
+        found = closer_plan(priced, everything(priced)[1], plan, shortest_days=273.0, fixed=np.array([fixed]))
+        return int(WEEKS[found.week_at[0]])
+
+    assert closer([700, 600, 800], 2) == 26
+    assert closer([700, 600, 800], 2, fixed=True) == 39
+    assert closer([900, 785, 800], 2) == 39  # 1.9 % cheaper
+    assert closer([900, 784, 800], 2) == 26  # 2.04 %
+    assert closer([900, 600, 800], 0) == 13  # a limit holds it there: only what is closer still counts
+    assert closer([500, 600, 800], 1) == 13

@@ -6,6 +6,7 @@ by age t with chance t^2 / (m^2 + t^2); seen good at age s, with chance 1 - (m^2
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -121,6 +122,16 @@ def test_what_is_tolerated_is_the_components_own_limit_where_it_has_one() -> Non
     tight = {**KINDS, SEDIMENT: ComponentTerms(SEDIMENT, failure_chance_limit=0.22)}
     assert window(due(unit(), draws=draws, kinds=loose)) == (0, 42, "phased_in")
     assert window(due(unit(), draws=draws, kinds=tight)) == (0, 14, None)
+
+
+def test_of_the_uv_unit_no_more_is_tolerated_than_of_any_other() -> None:
+    """A lamp of m = 220, whose own limit is 0.5 (reached on day 220), waits to day 127 as any unit does."""
+    draws = {SEDIMENT: lives(9000.0), LAMP: lives(220.0)}
+    half = {**KINDS, LAMP: replace(KINDS[LAMP], rated_life_days=365, failure_chance_limit=0.5)}
+    tight = {**KINDS, LAMP: replace(half[LAMP], failure_chance_limit=0.22)}
+    assert half[LAMP].of_uv_unit
+    assert window(due(unit(component=LAMP), draws=draws, kinds=half)) == (0, 21, "phased_in")
+    assert window(due(unit(component=LAMP), draws=draws, kinds=tight)) == (0, 14, None)
 
 
 def test_a_unit_likely_spent_already_keeps_its_date() -> None:

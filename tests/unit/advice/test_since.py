@@ -66,14 +66,14 @@ def test_each_change_has_its_reason() -> None:
 
 def test_a_limit_that_binds_anew_is_named_at_the_visits_it_brings_forward() -> None:
     now = intervals(
-        ("A", "lamp", 119, 238, "rated_life", 4, 1), ("A", "filter", 119, 119, "site_limit", 8, 3),
+        ("A", "lamp", 119, 238, "site_limit", 4, 1), ("A", "filter", 119, 119, "cost", 8, 3),
         ("B", "filter", 182, 182, "cost", 5, 0),
     )  # fmt: skip
     found = plan_changes(before=BEFORE, now=now, since=SINCE, other_settings=False)
     assert found.select("component", "reason", "limited_by").rows() == [
         (None, "limit", "site_limit"),
-        ("filter", "limit", "site_limit"),
-        ("lamp", "records_elsewhere", "rated_life"),
+        ("filter", "records_elsewhere", "cost"),
+        ("lamp", "limit", "site_limit"),
     ]
 
 

@@ -167,7 +167,7 @@ _STARRED: Mapping[str, Columns] = {
     },
     "calibration": {
         "component": TEXT, "predicted*": REAL, "happened*": REAL, "happened_low": REAL,
-        "happened_high": REAL, "spells": COUNT, "failures": COUNT,
+        "happened_high": REAL, "spells": COUNT, "expected": REAL, "failures": COUNT,
     },
     "sensitivity": {
         "component": TEXT, "assumption*": TEXT, "shift_days*": REAL, "shift_low_days": REAL,

@@ -105,7 +105,7 @@ def number(shown: str, value: float | None) -> Cell:
     """Return a number cell: shown in words, sorted by its value; an unknown one is blank in the CSV."""
     if value is None or not math.isfinite(value):
         return Cell("" if shown == words.UNKNOWN else shown, "")
-    return Cell(shown, float(f"{value:.6g}"))
+    return Cell(shown, float(f"{value:.6g}") + 0.0)  # no minus before nothing
 
 
 def html_json(data: Any) -> str:

@@ -12,7 +12,7 @@ import polars as pl
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
 from fleetstats.life.learn import ComponentLife
-from fleetstats.pipeline.counts import fleet_counts
+from fleetstats.pipeline.counts import fleet_counts, records_held
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.gauge_units import UnitsNow, units_now
 from fleetstats.pipeline.gauges import gauge_tables, gauges_told
@@ -158,6 +158,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     shifts = sensitivity(relations, settings, lives, plan.units, rule)
     results = {
         **_what_is_known(relations, settings, lives, rule),
+        "records_held": records_held(store),
         **_what_is_advised(plan),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,

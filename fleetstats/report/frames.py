@@ -175,6 +175,7 @@ _STARRED: Mapping[str, Columns] = {
     },
     "refused": {
         "file": TEXT, "sheet": TEXT, "line": COUNT, "column": TEXT, "value": TEXT, "reason*": TEXT,
+        "kind": TEXT,
     },
     "warnings": {
         "check": TEXT, "severity": TEXT, "site_id": TEXT, "visit_id": TEXT, "rows": COUNT, "message*": TEXT,
@@ -184,6 +185,7 @@ _STARRED: Mapping[str, Columns] = {
         "load_id": TEXT, "loaded_on": DAY, "file*": TEXT, "table_name": TEXT, "rows_read": COUNT,
         "accepted": COUNT, "repeated": COUNT, "refused": COUNT, "values_set_aside": COUNT, "changed": COUNT,
     },
+    "records_held": {"table_name*": TEXT, "records*": COUNT},
     "fleet_counts": {"year*": COUNT, "sites": COUNT, "visits": COUNT, "callouts": COUNT,
                      "lamps_past_rating": COUNT},
     "totals": {

@@ -115,6 +115,7 @@ class Results:
     refused: pl.DataFrame = field(default_factory=_none("refused"))
     warnings: pl.DataFrame = field(default_factory=_none("warnings"))
     loads: pl.DataFrame = field(default_factory=_none("loads"))
+    records_held: pl.DataFrame = field(default_factory=_none("records_held"))
     fleet_counts: pl.DataFrame = field(default_factory=_none("fleet_counts"))
 
     def __post_init__(self) -> None:

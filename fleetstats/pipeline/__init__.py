@@ -210,6 +210,7 @@ def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
         "evidence_levels": plan.visits.levels,
         "totals": plan.visits.totals,
         "limit_costs": plan.visits.limit_costs,
+        "blocked_total": plan.visits.blocked_total,
         "due": plan.due,
         "calendar": plan.calendar,
         "weekly_load": plan.weekly_load,

@@ -95,6 +95,10 @@ _STARRED: Mapping[str, Columns] = {
         "callouts_per_year_more": REAL, "cost_per_year_more*": REAL, "low*": REAL, "high*": REAL,
         "unpriced": TEXT,
     },
+    "blocked_total": {
+        "sites*": COUNT, "addresses*": COUNT, "addresses_priced*": COUNT, "trips_per_year_more": REAL,
+        "callouts_per_year_more": REAL, "cost_per_year_more": REAL, "low": REAL, "high": REAL,
+    },
     "calendar": {
         "site_id*": TEXT, "visit*": COUNT, "crew": TEXT, "book_from": DAY, "no_later_than": DAY,
         "week*": DAY, "stops": REAL, "moved": TEXT, "fits": FLAG,
@@ -125,7 +129,7 @@ _STARRED: Mapping[str, Columns] = {
         **_UNIT, "plan_visit_by": DAY, "seen_by*": DAY, "why": TEXT, "readings": COUNT,
     },
     "reading_worth": {
-        "component": TEXT, "sites_served": COUNT, "sites_read": COUNT, "sites*": COUNT,
+        "component": TEXT, "sites_served": COUNT, "sites_read": COUNT, "sites*": COUNT, "sites_alike": COUNT,
         "callouts_fewer": REAL, "callouts_fewer_low": REAL, "callouts_fewer_high": REAL,
         "cartridges_fewer": REAL, "cartridges_fewer_low": REAL, "cartridges_fewer_high": REAL,
         "saved_per_year*": REAL, "saved_per_year_low": REAL, "saved_per_year_high": REAL,

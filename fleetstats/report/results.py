@@ -91,6 +91,7 @@ class Results:
     why: pl.DataFrame = field(default_factory=_none("why"))
     todays_practice: pl.DataFrame = field(default_factory=_none("todays_practice"))
     limit_costs: pl.DataFrame = field(default_factory=_none("limit_costs"))
+    blocked_total: pl.DataFrame = field(default_factory=_none("blocked_total"))
     calendar: pl.DataFrame = field(default_factory=_none("calendar"))
     weekly_load: pl.DataFrame = field(default_factory=_none("weekly_load"))
     due: pl.DataFrame = field(default_factory=_none("due"))

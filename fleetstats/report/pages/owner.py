@@ -9,6 +9,7 @@ import polars as pl
 from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import bounds, money, parts, weeks
+from fleetstats.report.pages.bounds import Bounds
 from fleetstats.report.pages.parts import Fact, Head
 from fleetstats.report.pages.practice import practised
 from fleetstats.report.pages.reading_worth import ReadingWorth, reading_worth
@@ -53,7 +54,7 @@ class OwnerPage:
     money_told: str
     practice_told: str
     savings: tuple[Fact, ...]
-    limits: Table
+    limits: Bounds
     load_told: str
     what_if: WhatIf
     reading: ReadingWorth
@@ -86,7 +87,7 @@ def owner_page(results: Results) -> OwnerPage:
         money_told=sums_told,
         practice_told=practised(results),
         savings=money.savings(results),
-        limits=bounds.bounds_table(results),
+        limits=bounds.bounds(results),
         load_told=weeks.load_told(results),
         what_if=what_if(results),
         reading=reading_worth(results),

@@ -157,8 +157,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     progress("reading the records otherwise")
     shifts = sensitivity(relations, settings, lives, plan.units, rule)
     results = {
-        **_what_is_known(relations, settings, lives, rule),
-        "records_held": records_held(store),
+        **_what_is_known(store, relations, settings, lives, rule),
         **_what_is_advised(plan),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,
@@ -188,7 +187,11 @@ def _planned(
 
 
 def _what_is_known(
-    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+    store: Store,
+    relations: Relations,
+    settings: Settings,
+    lives: Mapping[str, ComponentLife],
+    rule: TodaysRule,
 ) -> dict[str, pl.DataFrame]:
     rated = {name: terms.rated_life(None) for name, terms in rule.terms.items() if terms.lamp}
     return {
@@ -198,6 +201,7 @@ def _what_is_known(
         **reason_tables(lives, relations, settings),
         "todays_rule": rule.told,
         "todays_practice": rule.practice,
+        "records_held": records_held(store),
         "fleet_counts": fleet_counts(relations, rated_days=rated),
         "settings_used": settings_table(settings),
     }

@@ -14,6 +14,7 @@ from fleetstats.report.tables import Cell, Column, Table
 
 _DECIDED = {"accepted": "accepted", "refused": "refused", "trial": "on trial"}
 _BLOCKED = "blocked_months"
+_FREE = "visit_interval_days_without"
 #: A plan this far under the days agreed is said to lie there for the lateness of visits.
 _FAR_UNDER_DAYS = 14.0
 #: What is the same in two rows of one address makes them one row.
@@ -120,9 +121,11 @@ def _cost(results: Results, row: Row) -> Cell:
 def _bound(row: Row) -> str:
     most, plan = row["max_days"], row["visit_interval_days"]
     if row["decided_on"] is None:
-        told = f"{labels.plain(row['kind'])}: at most {words.whole(most)} days"
-        if plan < row["visit_interval_days_without"] and most - plan >= _FAR_UNDER_DAYS:
-            told += f" ({words.weeks(most)}), kept even where visits come late"
+        told, free = f"{labels.plain(row['kind'])}: at most {words.whole(most)} days", row[_FREE]
+        if plan == free and words.round_money(row["cost_per_year_more"] or 0.0):
+            return f"{told}; visits come that often anyway, parts are renewed sooner for it"
+        if plan < free and most - plan >= _FAR_UNDER_DAYS:
+            return f"{told} ({words.weeks(most)}), kept even where visits come late"
         return told
     how = _DECIDED.get(row["kind"], labels.plain(row["kind"]))
     interval = "" if most is None else f"{words.weeks(most)} "
@@ -138,7 +141,8 @@ def _blocked(results: Results, joint: Sequence[_Joint]) -> Table:
         for one in joint
     )  # fmt: skip
     columns = (
-        Column("site", "Site"), Column("source", "Which months"), Column("visits", "Visits then lie", long=True),
+        Column("site", "Site"), Column("source", "Which months"),
+        Column("visits", "Visits then lie", long=True),
         Column("cost_per_year_more", "What they cost", long=True),
     )  # fmt: skip
     return Table(

@@ -146,7 +146,8 @@ def test_weeks_that_do_not_differ_are_not_told_twice_and_a_plan_far_under_its_li
         bounds_of([cost_row("b", visit_interval_days_without=days)]).agreed.rows[0] for days in (98.0, 126.0)
     )
     assert [cell.shown for cell in same[1:5]] == [
-        "contract: at most 122 days", "three visits a year", "14", "no other",
+        "contract: at most 122 days; visits come that often anyway, parts are renewed sooner for it",
+        "three visits a year", "14", "no other",
     ]  # fmt: skip
     assert [less[1].shown, less[4].shown] == [
         "contract: at most 122 days (17 weeks), kept even where visits come late", "18",

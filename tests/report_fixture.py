@@ -328,7 +328,7 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
         "replay": scores,
         "calibration": [
             {"component": name, "predicted": p, "happened": p * 0.95, "happened_low": max(0.0, p - 0.1),
-             "happened_high": min(1.0, p + 0.09), "spells": 60, "failures": round(57 * p)}
+             "happened_high": min(1.0, p + 0.09), "spells": 60, "expected": -60 * math.log1p(-p), "failures": round(57 * p)}
             for name in list(KINDS)[:2] for p in (0.1, 0.3, 0.5, 0.7, 0.9)
         ],
         "sensitivity": [{"component": "sediment_cartridge",

@@ -32,6 +32,22 @@ _MONTHS: Final = (
 )  # fmt: skip
 
 
+#: What they cost at all addresses together: counts, and what has a price with its 90 % range.
+BLOCKED_TOTAL: Final = {
+    "sites": pl.Int64, "addresses": pl.Int64, "addresses_priced": pl.Int64, "trips_per_year_more": pl.Float64,
+    "callouts_per_year_more": pl.Float64, "cost_per_year_more": pl.Float64, "low": pl.Float64,
+    "high": pl.Float64,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BlockedCosts:
+    """What blocked months cost: by site, in the columns of `limit_costs`, and together, `BLOCKED_TOTAL`."""
+
+    sites: pl.DataFrame
+    total: pl.DataFrame
+
+
 @dataclass(frozen=True, slots=True)
 class _Stop:
     """One address: rows of its sites with blocked months, its visit interval, and the days between visits."""
@@ -55,15 +71,15 @@ def blocked_costs(
     intervals: pl.DataFrame,
     due: pl.DataFrame,
     blocked_months: Mapping[str, frozenset[int]],
-) -> pl.DataFrame:
-    """Return what the months without planned visits cost each site a year, in the columns of `limit_costs`.
+) -> BlockedCosts:
+    """Return what the months without planned visits cost a year: each site, and all addresses together.
 
     The plan's visits are followed from the next one on, each moved out of those months as `moves` does. A
     stretch between two visits is priced, by whole weeks, as if visits went on at that interval with the
     plan's renewals; the prices are averaged by time. It is the cost of the whole address, shared evenly among
     its sites with such months; `visit_interval_days` is the mean time between visits. Sites where the records
     are too few for a plan, or with a stretch outside the visit intervals looked at, have no price (see
-    `unpriced`).
+    `unpriced`); the sum is over the addresses that have one, draw by draw, each counted once.
 
     Parameters
     ----------
@@ -77,24 +93,40 @@ def blocked_costs(
     """
     stops = _stops(fleet, intervals, due, blocked_months)
     if not stops:
-        return pl.DataFrame(schema=LIMIT_COSTS)
+        return BlockedCosts(pl.DataFrame(schema=LIMIT_COSTS), pl.DataFrame(schema=BLOCKED_TOTAL))
     cost, callouts = _more(fleet, intervals, stops)
     names = fleet.sites["site_id"]
     known = _known(fleet, intervals)
     first, last = fleet.weeks[0] * WEEK, fleet.weeks[-1] * WEEK
-    rows = []
+    rows, priced = [], []
     for at, stop in enumerate(stops):
         days, _ = stop.weighed()
         unpriced = None if stop.address in known else FEW_RECORDS
         if unpriced is None and (days[0] < first or days[-1] > last):
             unpriced = OUT_OF_RANGE
+        if unpriced is None:
+            priced.append(at)
         mean, share = float(np.mean(stop.gaps)), len(stop.sites)
         money = (cost[at].mean(), *np.quantile(cost[at], (0.05, 0.95)))
         told = (None,) * 4 if unpriced else tuple(float(v) / share for v in (callouts[at], *money))
         trips = DAYS_PER_YEAR * (1 / mean - 1 / stop.visit_days) / share
         facts = (BLOCKED_MONTHS, None, _told(stop.months), None, round(mean), stop.visit_days, trips)
         rows += [(names[site], *facts, *told, unpriced) for site in stop.sites]
-    return pl.DataFrame(rows, schema=LIMIT_COSTS, orient="row")
+    sites = pl.DataFrame(rows, schema=LIMIT_COSTS, orient="row")
+    return BlockedCosts(sites, _total(stops, priced, cost, callouts))
+
+
+def _total(
+    stops: Sequence[_Stop], priced: Sequence[int], cost: FloatArray, callouts: FloatArray
+) -> pl.DataFrame:
+    """Return the sums over the addresses with a price, the range from sums draw by draw."""
+    sums = cost[list(priced)].sum(axis=0)
+    low, high = np.quantile(sums, (0.05, 0.95))
+    trips = sum(DAYS_PER_YEAR * (1 / np.mean(stops[at].gaps) - 1 / stops[at].visit_days) for at in priced)
+    told = (float(trips), float(callouts[list(priced)].sum()), float(sums.mean()), float(low), float(high))
+    counts = (sum(len(stop.sites) for stop in stops), len(stops), len(priced))
+    row = (*counts, *(told if priced else (None,) * len(told)))
+    return pl.DataFrame([row], schema=BLOCKED_TOTAL, orient="row")
 
 
 def _told(months: frozenset[int]) -> str:

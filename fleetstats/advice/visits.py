@@ -70,6 +70,8 @@ class VisitPlans:
         What the plans were chosen by.
     limit_costs : polars frame
         What each site's limit and decision costs a year; empty unless asked for.
+    blocked_total : polars frame
+        What months without planned visits cost a year together; empty unless worked out.
     """
 
     plans: pl.DataFrame
@@ -78,6 +80,7 @@ class VisitPlans:
     totals: pl.DataFrame
     priced: PricedFleet
     limit_costs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=LIMIT_COSTS))
+    blocked_total: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 def plan_visits(

@@ -155,16 +155,22 @@ def note_refused(store: Store, table: Table, present: Sequence[str]) -> None:
 
 
 def _note_found(store: Store) -> None:
-    _forget_sent_again(store, "refused", ("table_name", "column", "value", "record"))
+    _forget_sent_again(store, "refused", ("table_name", "column", "value"), record=True)
     store.run("INSERT INTO journal.refused BY NAME FROM temp.found")
 
 
-def _forget_sent_again(store: Store, name: str, same: Sequence[str]) -> None:
+def _forget_sent_again(store: Store, name: str, same: Sequence[str], *, record: bool = False) -> None:
     """Delete what other content said just as `found` says it again: the same rows in a new file.
 
-    Two sheets of one load that hold the same faulty row are told both: each is accounted for by itself.
+    With `record` their cells must be the same too, in the columns that both files have. Two sheets of one
+    load that hold the same faulty row are told both: each is accounted for by itself.
     """
     alike = " AND ".join(f"j.{quoted(c)} IS NOT DISTINCT FROM f.{quoted(c)}" for c in same)
+    if record:
+        alike += (
+            " AND (j.record IS NOT DISTINCT FROM f.record OR json_contains(f.record, j.record) "
+            "OR json_contains(j.record, f.record))"
+        )
     store.run(
         f"DELETE FROM journal.{name} AS j USING temp.found AS f WHERE {alike} AND {_OTHER_CONTENT} "
         "AND j.load_id < f.load_id"

@@ -12,7 +12,7 @@ import polars as pl
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
 from fleetstats.life.learn import ComponentLife
-from fleetstats.pipeline.counts import fleet_counts
+from fleetstats.pipeline.counts import fleet_counts, records_held
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.gauge_units import UnitsNow, units_now
 from fleetstats.pipeline.gauges import gauge_tables, gauges_told
@@ -157,7 +157,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     progress("reading the records otherwise")
     shifts = sensitivity(relations, settings, lives, plan.units, rule)
     results = {
-        **_what_is_known(relations, settings, lives, rule),
+        **_what_is_known(store, relations, settings, lives, rule),
         **_what_is_advised(plan),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,
@@ -187,7 +187,11 @@ def _planned(
 
 
 def _what_is_known(
-    relations: Relations, settings: Settings, lives: Mapping[str, ComponentLife], rule: TodaysRule
+    store: Store,
+    relations: Relations,
+    settings: Settings,
+    lives: Mapping[str, ComponentLife],
+    rule: TodaysRule,
 ) -> dict[str, pl.DataFrame]:
     rated = {name: terms.rated_life(None) for name, terms in rule.terms.items() if terms.lamp}
     return {
@@ -197,6 +201,7 @@ def _what_is_known(
         **reason_tables(lives, relations, settings),
         "todays_rule": rule.told,
         "todays_practice": rule.practice,
+        "records_held": records_held(store),
         "fleet_counts": fleet_counts(relations, rated_days=rated),
         "settings_used": settings_table(settings),
     }
@@ -209,6 +214,7 @@ def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
         "evidence_levels": plan.visits.levels,
         "totals": plan.visits.totals,
         "limit_costs": plan.visits.limit_costs,
+        "blocked_total": plan.visits.blocked_total,
         "due": plan.due,
         "calendar": plan.calendar,
         "weekly_load": plan.weekly_load,

@@ -40,4 +40,5 @@ def with_blocked_costs(
 ) -> VisitPlans:
     """Return the plans with what the months without planned visits cost among what limits cost."""
     found = blocked_costs(fleet=visits.priced, intervals=visits.intervals, due=due, blocked_months=months)
-    return replace(visits, limit_costs=dearest_first(pl.concat([visits.limit_costs, found])))
+    costs = dearest_first(pl.concat([visits.limit_costs, found.sites]))
+    return replace(visits, limit_costs=costs, blocked_total=found.total)

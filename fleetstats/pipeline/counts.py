@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import polars as pl
 
-from fleetstats.store import Relations
+from fleetstats.intake.fields import TABLES
+from fleetstats.store import Relations, Store
+
+
+def records_held(store: Store) -> pl.DataFrame:
+    """Return how many records the store holds, each once however often it was loaded: table_name, records."""
+    rows = [(name, store.run(f"SELECT count(*) FROM records.{name}")[0][0]) for name in TABLES]
+    return pl.DataFrame(rows, schema={"table_name": pl.String, "records": pl.Int64}, orient="row")
 
 
 def fleet_counts(relations: Relations, *, rated_days: dict[str, float]) -> pl.DataFrame:
@@ -20,7 +27,8 @@ def fleet_counts(relations: Relations, *, rated_days: dict[str, float]) -> pl.Da
     Returns
     -------
     polars frame
-        year, sites, visits, callouts, one column a component (how many were renewed), lamps_past_rating.
+        year, sites (visited in that year), visits, callouts, one column a component (how many were renewed),
+        lamps_past_rating.
     """
     year = pl.col("visit_date").dt.year().cast(pl.Int64).alias("year")
     visits = relations.visits.group_by(year).agg(

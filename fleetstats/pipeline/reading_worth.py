@@ -30,6 +30,7 @@ MOST_SITES: Final = 300
 _RANGED: Final = ("callouts_fewer", "cartridges_fewer", "saved_per_year")
 SCHEMA: Final = {
     "component": pl.String, "sites_served": pl.Int64, "sites_read": pl.Int64, "sites": pl.Int64,
+    "sites_alike": pl.Int64,
     **{f"{name}{end}": pl.Float64 for name in _RANGED for end in ("", "_low", "_high")},
     "spells": pl.Int64, "failures": pl.Int64, "law_learned": pl.Boolean, "spread": pl.Float64,
     "gauge_error_kpa": pl.Float64,
@@ -57,21 +58,25 @@ def reading_worth_table(
     -------
     polars frame
         component (null: all of them), sites_served, sites_read (a pressure was read within a year), sites
-        (unread ones that it holds for), callouts_fewer, cartridges_fewer, saved_per_year, each with its 90 %
-        range _low and _high, spells and failures (that the lives rest on), law_learned (how cartridges block
-        was learned here; else it is common practice, as are spread and gauge_error_kpa). Empty where all
-        sites are read, or the records are too few for advice.
+        (unread ones that it holds for), sites_alike (unread ones left out because two cartridges of a kind
+        stand there; the others left out have none with a plan), callouts_fewer, cartridges_fewer,
+        saved_per_year, each with its 90 % range _low and _high, spells and failures (that the lives rest on),
+        law_learned (how cartridges block was learned here; else it is common practice, as are spread and
+        gauge_error_kpa). Empty where all sites are read, or the records are too few for advice.
     """
     served = relations.sites.filter(pl.col("served"))["site_id"]
     read = relations.readings.filter(
         pl.col("fault").is_null() & (pl.col("visit_date") > relations.as_of - timedelta(days=UNREAD_DAYS))
     )["site_id"].unique()
-    unread, sites = _in_line(plan, _known(settings, plan), served.filter(~served.is_in(read.to_list())))
+    unread, sites, alike = _in_line(
+        plan, _known(settings, plan), served.filter(~served.is_in(read.to_list()))
+    )
     kinds = _kinds(unread, settings, lives_ahead(relations, lives), lives, rule)
     if not kinds:
         return pl.DataFrame(schema=SCHEMA)
     counts = {
         "sites_served": served.len(), "sites_read": served.is_in(read.to_list()).sum(), "sites": sites,
+        "sites_alike": alike,
     }  # fmt: skip
     sampled = unread["site_id"].n_unique()
     sums = {name: _sums(worth) * sites / sampled for name, worth in _worths(kinds, settings).items()}
@@ -93,8 +98,8 @@ def _known(settings: Settings, plan: FleetPlan) -> list[str]:
     ]
 
 
-def _in_line(plan: FleetPlan, known: list[str], unread: pl.Series) -> tuple[pl.DataFrame, int]:
-    """Return the cartridges of some unread sites, evenly over them, and how many sites they stand for.
+def _in_line(plan: FleetPlan, known: list[str], unread: pl.Series) -> tuple[pl.DataFrame, int, int]:
+    """Return the cartridges of some unread sites, evenly over them; how many sites they stand for; left out.
 
     Sites with two of a kind are passed over: whether these stand in line or side by side nobody knows.
     """
@@ -108,12 +113,13 @@ def _in_line(plan: FleetPlan, known: list[str], unread: pl.Series) -> tuple[pl.D
             & ~pl.col("removed").fill_null(False)
         )
         .join(plans, on=["site_id", "component", "slot"], how="inner")
-        .filter((pl.len().over("site_id", "component") == 1) & (pl.len().over("site_id") <= 2))
-        .sort("site_id", "component")
+        .sort("site_id", "component", "slot")
     )
+    planned = rows["site_id"].n_unique()
+    rows = rows.filter((pl.len().over("site_id", "component") == 1) & (pl.len().over("site_id") <= 2))
     sites = rows["site_id"].unique().sort()
     some = sites.gather_every(max(1, -(-sites.len() // MOST_SITES)))
-    return rows.filter(pl.col("site_id").is_in(some.to_list())), sites.len()
+    return rows.filter(pl.col("site_id").is_in(some.to_list())), sites.len(), planned - sites.len()
 
 
 def _kinds(

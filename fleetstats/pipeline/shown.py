@@ -6,6 +6,7 @@ import tomllib
 from datetime import date
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from fleetstats import __version__
@@ -124,7 +125,8 @@ def _tenths(calibration: pl.DataFrame) -> pl.DataFrame:
     """Return for each component and tenth of risk the share foretold and the share that came.
 
     Units are followed for unequal times and renewed within them, so failures are held against the hazard
-    met, H; 1 - exp(-H) is the chance over the mean time followed.
+    met, H; 1 - exp(-H) is the chance over the mean time followed. `expected` is the hazard that all fittings
+    of a tenth met: how many of them should have been spent in the time that each was followed.
     """
     shortest = calibration["horizon_days"].min()
     tenths = (
@@ -137,13 +139,19 @@ def _tenths(calibration: pl.DataFrame) -> pl.DataFrame:
     units = tenths["units"].to_numpy()
     return tenths.select(
         "component",
-        pl.Series("predicted", -np.expm1(-tenths["expected"].to_numpy() / units)),
-        pl.Series("happened", -np.expm1(-tenths["failures"].to_numpy() / units)),
-        pl.Series("happened_low", -np.expm1(-low / units)),
-        pl.Series("happened_high", -np.expm1(-high / units)),
+        pl.Series("predicted", _chance(tenths["expected"].to_numpy() / units)),
+        pl.Series("happened", _chance(tenths["failures"].to_numpy() / units)),
+        pl.Series("happened_low", _chance(low / units)),
+        pl.Series("happened_high", _chance(high / units)),
         pl.col("units").alias("spells"),
+        "expected",
         "failures",
     ).sort("component", "predicted")
+
+
+def _chance(hazard: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the chance of an end under a cumulative hazard; a plain 0 for none, not minus 0."""
+    return 0.0 - np.expm1(-hazard)
 
 
 def _display(settings: Settings, store: Store) -> Display:

@@ -96,6 +96,10 @@ _STARRED: Mapping[str, Columns] = {
         "callouts_per_year_more": REAL, "cost_per_year_more*": REAL, "low*": REAL, "high*": REAL,
         "unpriced": TEXT,
     },
+    "blocked_total": {
+        "sites*": COUNT, "addresses*": COUNT, "addresses_priced*": COUNT, "trips_per_year_more": REAL,
+        "callouts_per_year_more": REAL, "cost_per_year_more": REAL, "low": REAL, "high": REAL,
+    },
     "calendar": {
         "site_id*": TEXT, "visit*": COUNT, "crew": TEXT, "book_from": DAY, "no_later_than": DAY,
         "week*": DAY, "stops": REAL, "moved": TEXT, "fits": FLAG,
@@ -126,7 +130,7 @@ _STARRED: Mapping[str, Columns] = {
         **_UNIT, "plan_visit_by": DAY, "seen_by*": DAY, "why": TEXT, "readings": COUNT,
     },
     "reading_worth": {
-        "component": TEXT, "sites_served": COUNT, "sites_read": COUNT, "sites*": COUNT,
+        "component": TEXT, "sites_served": COUNT, "sites_read": COUNT, "sites*": COUNT, "sites_alike": COUNT,
         "callouts_fewer": REAL, "callouts_fewer_low": REAL, "callouts_fewer_high": REAL,
         "cartridges_fewer": REAL, "cartridges_fewer_low": REAL, "cartridges_fewer_high": REAL,
         "saved_per_year*": REAL, "saved_per_year_low": REAL, "saved_per_year_high": REAL,
@@ -168,7 +172,7 @@ _STARRED: Mapping[str, Columns] = {
     },
     "calibration": {
         "component": TEXT, "predicted*": REAL, "happened*": REAL, "happened_low": REAL,
-        "happened_high": REAL, "spells": COUNT, "failures": COUNT,
+        "happened_high": REAL, "spells": COUNT, "expected": REAL, "failures": COUNT,
     },
     "sensitivity": {
         "component": TEXT, "assumption*": TEXT, "shift_days*": REAL, "shift_low_days": REAL,
@@ -176,6 +180,7 @@ _STARRED: Mapping[str, Columns] = {
     },
     "refused": {
         "file": TEXT, "sheet": TEXT, "line": COUNT, "column": TEXT, "value": TEXT, "reason*": TEXT,
+        "kind": TEXT,
     },
     "warnings": {
         "check": TEXT, "severity": TEXT, "site_id": TEXT, "visit_id": TEXT, "rows": COUNT, "message*": TEXT,
@@ -185,6 +190,7 @@ _STARRED: Mapping[str, Columns] = {
         "load_id": TEXT, "loaded_on": DAY, "file*": TEXT, "table_name": TEXT, "rows_read": COUNT,
         "accepted": COUNT, "repeated": COUNT, "refused": COUNT, "values_set_aside": COUNT, "changed": COUNT,
     },
+    "records_held": {"table_name*": TEXT, "records*": COUNT},
     "fleet_counts": {"year*": COUNT, "sites": COUNT, "visits": COUNT, "callouts": COUNT,
                      "lamps_past_rating": COUNT},
     "totals": {

@@ -26,6 +26,13 @@ CAUSES: Mapping[str, str] = {
 REASONS: Mapping[str, str] = {
     "routine": "planned visit", "callout": "call-out", "commission": "commissioning", "other": "other visit",
 }  # fmt: skip
+#: One and many records of each table.
+RECORDS: Mapping[str, tuple[str, str]] = {
+    "sites": ("site", "sites"), "visits": ("visit", "visits"), "work": ("row of work", "rows of work"),
+    "parts": ("part number", "part numbers"), "changes": ("change at a site", "changes at sites"),
+    "samples": ("sample result", "sample results"), "site_limits": ("limit", "limits"),
+    "decisions": ("decision", "decisions"),
+}  # fmt: skip
 EVIDENCE: Mapping[str, str] = {
     "own_records": "this site's own records",
     "like_sites": "sites like it, and what little it has shown itself",

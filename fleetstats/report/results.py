@@ -92,6 +92,7 @@ class Results:
     why: pl.DataFrame = field(default_factory=_none("why"))
     todays_practice: pl.DataFrame = field(default_factory=_none("todays_practice"))
     limit_costs: pl.DataFrame = field(default_factory=_none("limit_costs"))
+    blocked_total: pl.DataFrame = field(default_factory=_none("blocked_total"))
     calendar: pl.DataFrame = field(default_factory=_none("calendar"))
     weekly_load: pl.DataFrame = field(default_factory=_none("weekly_load"))
     due: pl.DataFrame = field(default_factory=_none("due"))
@@ -116,6 +117,7 @@ class Results:
     refused: pl.DataFrame = field(default_factory=_none("refused"))
     warnings: pl.DataFrame = field(default_factory=_none("warnings"))
     loads: pl.DataFrame = field(default_factory=_none("loads"))
+    records_held: pl.DataFrame = field(default_factory=_none("records_held"))
     fleet_counts: pl.DataFrame = field(default_factory=_none("fleet_counts"))
 
     def __post_init__(self) -> None:

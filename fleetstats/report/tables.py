@@ -105,7 +105,7 @@ def number(shown: str, value: float | None) -> Cell:
     """Return a number cell: shown in words, sorted by its value; an unknown one is blank in the CSV."""
     if value is None or not math.isfinite(value):
         return Cell("" if shown == words.UNKNOWN else shown, "")
-    return Cell(shown, float(f"{value:.6g}"))
+    return Cell(shown, float(f"{value:.6g}") + 0.0)  # no minus before nothing
 
 
 def html_json(data: Any) -> str:
@@ -122,7 +122,7 @@ def csv_text(table: Table) -> str:
     """Return the table as CSV: raw values, and text cells made harmless for a spreadsheet."""
     return csv_rows(
         [column.name for column in table.columns],
-        ([_csv_value(cell, column) for cell, column in zip(row, table.columns, strict=True)]
+        ([_csv_value(cell) for cell in row]
          for row in table.rows),
     )  # fmt: skip
 
@@ -141,8 +141,8 @@ def harmless(value: str) -> str:
     return f"'{value}" if value.startswith(_DANGEROUS) else value
 
 
-def _csv_value(cell: Cell, column: Column) -> object:
-    if column.number and isinstance(cell.value, float):
+def _csv_value(cell: Cell) -> object:
+    if isinstance(cell.value, float):  # a number is harmless, whatever its sign
         return f"{cell.value:g}" if abs(cell.value) < 1e6 else f"{cell.value:.0f}"
     return harmless(str(cell.shown if cell.value is None else cell.value))
 

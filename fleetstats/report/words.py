@@ -98,18 +98,19 @@ def amount(value: float | None, low: float | None = None, high: float | None = N
     """Return a small quantity with one decimal and its range: "1.2 (0.9 to 1.5)"."""
     if value is None or not math.isfinite(value):
         return UNKNOWN
-    text = f"{value:,.1f}" if abs(value) < 20 else f"{value:,.0f}"
+    text = _plain(value)
     return f"{text} ({_plain(low)} to {_plain(high)})" if known(low) and known(high) else text
 
 
 def _plain(value: float | None) -> str:
     assert value is not None
-    return f"{value:,.1f}" if abs(value) < 20 else f"{value:,.0f}"
+    # z: what rounds to nothing has no sign
+    return f"{value:z,.1f}" if abs(value) < 20 else f"{value:z,.0f}"
 
 
 def share(value: float | None) -> str:
     """Return a ratio with two decimals, as "0.62"."""
-    return f"{value:.2f}" if value is not None and math.isfinite(value) else UNKNOWN
+    return f"{value:z.2f}" if value is not None and math.isfinite(value) else UNKNOWN
 
 
 def share_range(low: float | None, high: float | None) -> str:

@@ -9,6 +9,7 @@ import polars as pl
 from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import bounds, money, parts, weeks
+from fleetstats.report.pages.bounds import Bounds
 from fleetstats.report.pages.parts import Fact, Head
 from fleetstats.report.pages.practice import practised
 from fleetstats.report.pages.reading_worth import ReadingWorth, reading_worth
@@ -53,7 +54,7 @@ class OwnerPage:
     money_told: str
     practice_told: str
     savings: tuple[Fact, ...]
-    limits: Table
+    limits: Bounds
     load_told: str
     what_if: WhatIf
     reading: ReadingWorth
@@ -86,7 +87,7 @@ def owner_page(results: Results) -> OwnerPage:
         money_told=sums_told,
         practice_told=practised(results),
         savings=money.savings(results),
-        limits=bounds.bounds_table(results),
+        limits=bounds.bounds(results),
         load_told=weeks.load_told(results),
         what_if=what_if(results),
         reading=reading_worth(results),
@@ -99,7 +100,7 @@ def owner_page(results: Results) -> OwnerPage:
 def _counts(results: Results) -> Table:
     frame = results.fleet_counts.sort("year")
     order = {name: place for place, name in enumerate(results.display.components)}
-    named = {"year": "Year", "sites": "Open sites", "visits": "Visits", "callouts": "Call-outs"}
+    named = {"year": "Year", "sites": "Sites visited", "visits": "Visits", "callouts": "Call-outs"}
     parts_named = {
         name: f"{labels.component(results.display, name)}s renewed"
         for name in sorted(frame.columns, key=lambda name: (order.get(name, len(order)), name))
@@ -121,15 +122,18 @@ def _counts(results: Results) -> Table:
 
 
 def _set_aside(results: Results) -> str:
-    refused = int(results.loads["refused"].sum()) if results.loads.height else results.refused.height
-    read = int(results.loads["rows_read"].sum())
-    values = int(results.loads["values_set_aside"].sum())
-    if not results.loads.height and not refused:
+    """Return how many records count and how many are set aside, each once however often it was loaded."""
+    held = dict(results.records_held.select("table_name", "records").iter_rows())
+    told = [words.counted(held[name], *nouns) for name, nouns in labels.RECORDS.items() if held.get(name)]
+    values = results.refused.filter(pl.col("kind") == "value").height
+    rows = results.refused.height - values
+    if not results.loads.height and not told and not rows + values:
         return "No loads are on record."
-    return (
-        f"{words.counted(read, 'row')} read, {words.counted(refused, 'row')} and "
-        f"{words.counted(values, 'single value')} set aside."
-    )
+    aside = f"{words.counted(rows, 'row')} and {words.counted(values, 'single value')}"
+    aside = f"Set aside from your files: {aside}."
+    if not told:
+        return aside
+    return f"On record, each once however often it was loaded: {words.listed(told)}. {aside}"
 
 
 def _overdue_lamps(results: Results) -> tuple[Table, str]:

@@ -46,10 +46,13 @@ def _told(results: Results) -> str:
     read, accepted, repeated, refused = (
         int(loads[column].sum()) for column in ("rows_read", "accepted", "repeated", "refused")
     )
-    return (
+    told = (
         f"{words.whole(accepted)} accepted + {words.whole(repeated)} repeated + {words.whole(refused)} "
         f"refused = {words.whole(accepted + repeated + refused)} of {words.counted(read, 'row')} read."
     )
+    if loads["load_id"].n_unique() == 1:
+        return told
+    return f"Over all loads: {told} A row that came again in a later load counts in each."
 
 
 def _loads(results: Results) -> Table:

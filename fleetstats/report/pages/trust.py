@@ -26,6 +26,7 @@ class TrustPage:
     helped: Table
     costs: Table
     groups: Table
+    groups_told: str
     figure: Figure | None
     sensitivity: Table
     sensitivity_told: str
@@ -41,6 +42,7 @@ def trust_page(results: Results) -> TrustPage:
         helped=_helped(results),
         costs=_costs(results),
         groups=_groups(results),
+        groups_told=_groups_told(results),
         figure=figures.said_and_happened(
             "said-and-happened", "Chances said beforehand against what happened",
             results.calibration.with_columns(pl.col("component").replace(_labels(results))),
@@ -187,26 +189,47 @@ def _groups(results: Results) -> Table:
     rows = [
         (
             tables.text(_name(results, row["component"])),
+            tables.number(words.whole(row["spells"]), row["spells"]),
+            tables.number(words.amount(row["expected"]), row["expected"]),
+            tables.number(words.whole(row["failures"]), row["failures"]),
             tables.number(words.share(row["predicted"]), row["predicted"]),
             tables.number(
                 words.share(row["happened"])
                 + words.in_brackets(words.share_range(row["happened_low"], row["happened_high"])),
                 row["happened"],
             ),
-            tables.number(words.whole(row["spells"]), row["spells"]),
-            tables.number(words.whole(row["failures"]), row["failures"]),
         )
         for row in results.calibration.iter_rows(named=True)
     ]
     columns = (
-        Column("component", "Component"), Column("said", "Chance said", True),
-        Column("happened", "Share that came true (range)", True), Column("fittings", "Fittings", True),
-        Column("spent", "Spent", True),
+        Column("component", "Component"), Column("fittings", "Fittings", True),
+        Column("expected", "Said would be spent", True), Column("spent", "Were spent", True),
+        Column("said", "As a chance: said", True), Column("happened", "As a chance: came true (range)", True),
     )  # fmt: skip
     return Table(
         "said", "The numbers behind the drawing", columns, tuple(rows), _no_past(results),
         "data/said-and-happened.csv",
     )  # fmt: skip
+
+
+def _groups_told(results: Results) -> str:
+    """Return why a chance in the table is not the number spent over the number of fittings."""
+    rows = results.calibration.drop_nulls(["happened", "spells", "failures"]).filter(pl.col("spells") > 0)
+    told = (
+        "Many parts are taken out before the day, and the parts that follow them count too, so both numbers "
+        "of spent parts are told for the time that each fitting was watched. As a chance they allow for "
+        "this: 1 less e to the power of minus the number spent over the number of fittings"
+    )
+    plain = pl.col("failures") / pl.col("spells")
+    apart = rows.filter(pl.col("failures") > 0).sort((plain - pl.col("happened")).abs(), descending=True)
+    if not apart.height:
+        return f"{told}."
+    row = apart.row(0, named=True)
+    return (
+        f"{told}. So {words.whole(row['failures'])} spent among {words.counted(row['spells'], 'fitting')} "
+        f"are a chance of {words.share(row['happened'])}, not "
+        f"{words.share(row['failures'] / row['spells'])}."
+    )
 
 
 def _sensitivity(results: Results) -> Table:

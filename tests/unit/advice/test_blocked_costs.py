@@ -11,7 +11,8 @@ import polars as pl
 import pytest
 
 from fleetstats.advice import VisitPlans, due_list
-from fleetstats.advice.blocked_costs import blocked_costs, days_between_visits
+from fleetstats.advice.blocked_costs import BlockedCosts, days_between_visits
+from fleetstats.advice.blocked_costs import blocked_costs as priced_months
 from fleetstats.advice.moves import Window, months_together, moved_window
 from fleetstats.life.draws import LifeDraws
 
@@ -19,6 +20,12 @@ from .conftest import AS_OF, Fleet
 
 MakeFleet = Callable[..., Fleet]
 WINTER = frozenset({12, 1, 2})
+
+
+def blocked_costs(**given: object) -> pl.DataFrame:
+    """Return the part by site."""
+    found: BlockedCosts = priced_months(**given)  # type: ignore[arg-type]
+    return found.sites
 
 
 def followed(first: date, gaps: tuple[int, ...]) -> list[date]:
@@ -162,6 +169,24 @@ def test_only_sites_with_such_months_have_a_row_and_an_address_shares_its_cost(m
     for name in ("trips_per_year_more", "callouts_per_year_more", "cost_per_year_more"):
         assert both[name].to_list() == pytest.approx([one[name][0] / 2] * 2)
     assert costs(fleet, {}).is_empty()
+
+
+def test_together_each_address_counts_once_and_ranges_are_those_of_the_sum(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=4)
+    fleet.units = fleet.units.with_columns(failures=20)
+    fleet.sites = fleet.sites.with_columns(address_id=pl.Series(["A", "A", None, None]))
+    plans, due = planned(fleet)
+    found = priced_months(
+        fleet=plans.priced, intervals=plans.intervals, due=due,
+        blocked_months={f"S00{n}": WINTER for n in range(4)},
+    )  # fmt: skip
+    (row,) = found.total.iter_rows(named=True)
+    assert (row["sites"], row["addresses"], row["addresses_priced"]) == (4, 3, 3)
+    for name in ("trips_per_year_more", "callouts_per_year_more", "cost_per_year_more"):
+        assert row[name] == pytest.approx(found.sites[name].sum())
+    assert row["low"] < row["cost_per_year_more"] < row["high"]
+    # what is unknown of the lives is in part the site's own: a sum is less wide than its parts together
+    assert row["high"] - row["low"] < (found.sites["high"] - found.sites["low"]).sum()
 
 
 def test_months_that_no_visit_falls_in_cost_nothing(make_fleet: MakeFleet) -> None:

@@ -214,6 +214,12 @@ def test_a_firm_that_reads_nothing_is_told_what_reading_would_be_worth_from_its_
     assert set(parts["component"]) == {"sediment_cartridge", "carbon_cartridge"}
     assert whole["sites_read"] == 0
     assert 0.7 * whole["sites_served"] < whole["sites"] <= whole["sites_served"]
+    there = silent.in_place.filter(
+        ~pl.col("removed"), pl.col("component").is_in(parts["component"].to_list())
+    )
+    served = there.filter(pl.col("site_id").is_in(silent.sites.filter("served")["site_id"].to_list()))
+    twice = served.filter(pl.len().over("site_id", "component") > 1)["site_id"].n_unique()
+    assert whole["sites_alike"] == twice > 0
     for name in ("callouts_fewer", "cartridges_fewer", "saved_per_year"):
         assert parts[name].sum() == pytest.approx(whole[name])
         assert whole[f"{name}_low"] < whole[name] < whole[f"{name}_high"]

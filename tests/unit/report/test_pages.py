@@ -397,7 +397,7 @@ def test_the_date_the_gauges_ask_for_stands_beside_the_plans() -> None:
 
 def worth_row(**more: object) -> dict[str, object]:
     row: dict[str, object] = {
-        "component": "sediment_cartridge", "sites_served": 55, "sites_read": 5, "sites": 50,
+        "component": "sediment_cartridge", "sites_served": 55, "sites_read": 5, "sites": 50, "sites_alike": 0,
         "callouts_fewer": 2.3, "callouts_fewer_low": 1.1, "callouts_fewer_high": 3.4,
         "cartridges_fewer": -4.2, "cartridges_fewer_low": -6.0, "cartridges_fewer_high": -2.5,
         "saved_per_year": 431.0, "saved_per_year_low": 220.0, "saved_per_year_high": 650.0,
@@ -411,14 +411,19 @@ def test_what_reading_would_be_worth_is_told_with_ranges_counts_and_what_it_rest
     found = reading_worth.reading_worth(Results(AS_OF, display(), reading_worth=pl.DataFrame(rows)))
     first, second = found.told
     assert first == (
-        "At 50 of 55 served sites nobody has read a pressure within the year. By these records two gauges there, "
-        "read at every visit, would be worth about USD 430 a year (range 220 to 650): 2.3 call-outs fewer (range "
+        "At 50 of 55 served sites nobody has read a pressure within the year. By these records two gauges at "
+        "each, read at every visit, would be worth about USD 430 a year over all 50 homes (range 220 to 650), a "
+        "home 9 (range 4 to 13): 2.3 call-outs fewer (range "
         "1.1 to 3.4) and 4.2 cartridges more (range 2.5 to 6.0)."
     )
     assert second.startswith("This is an estimate, made before any reading.")
     assert "641 fittings, 283 spent (sediment cartridge)" in second
     assert "off by about 22 % and 3 kPa, is common practice, not learned from your records" in second
-    assert [row[2].shown for row in found.table.rows] == ["−4.2 (−6.0 to −2.5)"]
+    assert [row[2].shown for row in found.table.rows] == ["4.2 more (2.5 to 6.0)"]
+    assert [row[2].value for row in found.table.rows] == [-4.2]  # the file keeps the sign
+    assert "by your parts list where that gives its price, else by your settings (USD " in second
+    assert "a call-out at USD " in second
+    assert found.advised
 
 
 def test_a_worth_that_may_be_none_is_told_as_not_settled_and_own_laws_as_learned() -> None:
@@ -428,16 +433,25 @@ def test_a_worth_that_may_be_none_is_told_as_not_settled_and_own_laws_as_learned
         worth_row(
             component=None,
             sites=40,
+            sites_alike=7,
             saved_per_year_low=-20.0,
+            cartridges_fewer_high=1.0,
             callouts_fewer=0.02,
             callouts_fewer_low=-0.11,
             callouts_fewer_high=0.06,
         ),
     ]
     found = reading_worth.reading_worth(Results(AS_OF, display(), reading_worth=pl.DataFrame(rows)))
-    assert "two gauges at 40 of these" in found.told[0]
-    assert found.told[0].endswith("it is not settled that reading pays.")
-    assert "as many call-outs (within 0.1 either way) and 4.2 cartridges more" in found.told[0]
+    assert "over all 40 homes" in found.told[0]
+    assert (
+        "10 of these are left out: at 7 two cartridges of a kind stand there, in line or side by side, at 3 no "
+        "cartridge in place there has enough on record for a plan."
+    ) in found.told[0]
+    assert "The range includes nothing, so it is not settled that reading pays" in found.told[0]
+    assert not found.advised
+    assert (
+        "as many call-outs (within 0.1 either way) and 4.2 cartridges more (range 1.0 fewer to 6.0 more)"
+    ) in found.told[0]
     assert "learned from your own readings" in found.told[1]
     assert [row[0].shown for row in found.table.rows] == [
         "Sediment cartridge",
@@ -465,3 +479,12 @@ def test_readings_of_a_unit_that_has_gone_are_not_told_on_the_site_page() -> Non
         found = Results(AS_OF, display(), sites=sites, gauge_last=last)
         page = site.site_page(site.Ledger(found, found.sites), found.sites.row(0, named=True))
         assert len(page.gauge_told) == told
+
+
+def test_gauges_are_advised_only_where_it_is_settled_that_reading_pays() -> None:
+    def found(low: float, high: float) -> reading_worth.ReadingWorth:
+        rows = [worth_row(), worth_row(component=None, saved_per_year_low=low, saved_per_year_high=high)]
+        return reading_worth.reading_worth(Results(AS_OF, display(), reading_worth=pl.DataFrame(rows)))
+
+    assert [found(*ends).advised for ends in ((1.0, 9.0), (0.0, 9.0), (-9.0, -1.0))] == [True, False, False]
+    assert "reading would not pay" in found(-9.0, -1.0).told[0]

@@ -10,6 +10,7 @@ import pytest
 
 from fleetstats.report import Results, tables
 from fleetstats.report.pages import bounds, money, owner, weeks
+from fleetstats.report.tables import csv_text
 from tests.report_fixture import AS_OF, display
 
 
@@ -86,17 +87,92 @@ def test_limits_and_decisions_are_named_with_what_they_cost() -> None:
         **contract, "site_id": "c", "kind": "blocked_months", "max_days": None, "source": "settings: January",
         "visit_interval_days": 126.0, "visit_interval_days_without": 119.0,
     }  # fmt: skip
-    few = {**winter, "cost_per_year_more": None, "low": None, "high": None, "unpriced": "few_records"}
-    frame = pl.DataFrame([contract, accepted, winter, few], infer_schema_length=None)
-    rows = bounds.bounds_table(Results(AS_OF, display(), limit_costs=frame)).rows
+    few = {
+        **winter,
+        "site_id": "d",
+        "cost_per_year_more": None,
+        "low": None,
+        "high": None,
+        "unpriced": "few_records",
+    }
+    frame = pl.DataFrame([few, winter, accepted, contract], infer_schema_length=None)
+    found = bounds.bounds(Results(AS_OF, display(), limit_costs=frame))
+    rows = found.agreed.rows
     assert [cell.shown for cell in rows[0]] == [
         "a", "contract: at most 122 days", "three visits a year", "17", "24", "costs USD 85 a year (60 to 110)",
     ]  # fmt: skip
     assert [cell.shown for cell in rows[1]][1:3] == ["17 weeks accepted on 18 May 2026", "not on record"]
-    assert [cell.shown for cell in rows[2]] == [
-        "c", "months without planned visits", "settings: January", "18", "17", "costs USD 85 a year (60 to 110)",
+    assert len(rows) == 2
+    assert [[cell.shown for cell in row] for row in found.blocked.rows] == [
+        ["c", "settings: January", "17 weeks apart as planned, 7 days longer on average",
+         "costs USD 85 a year (60 to 110)"],
+        ["d", "settings: January", "17 weeks apart as planned, 7 days longer on average",
+         "cannot be priced: the records here are too few for a plan"],
     ]  # fmt: skip
-    assert rows[3][-1].shown == "cannot be priced: the records here are too few for a plan"
+
+
+def cost_row(site: str, cost: float | None = 40.0, **more: object) -> dict[str, object]:
+    row: dict[str, object] = {
+        "site_id": site, "kind": "contract", "max_days": 122.0, "source": "three visits a year",
+        "decided_on": None, "visit_interval_days": 98.0, "visit_interval_days_without": 98.0,
+        "trips_per_year_more": 0.1, "callouts_per_year_more": 0.1, "cost_per_year_more": cost,
+        "low": None if cost is None else cost - 9, "high": None if cost is None else cost + 9,
+        "unpriced": "few_records" if cost is None else None,
+    }  # fmt: skip
+    return row | more
+
+
+def bounds_of(rows: list[dict[str, object]], **more: pl.DataFrame) -> bounds.Bounds:
+    sites = pl.DataFrame({"site_id": list("abcd"), "address_id": ["X", None, "X", None]})
+    frame = pl.DataFrame(rows, infer_schema_length=None)
+    return bounds.bounds(Results(AS_OF, display(), sites=sites, limit_costs=frame, **more))
+
+
+def test_the_cost_of_an_address_is_told_once_and_rows_go_from_dearest_to_unpriced() -> None:
+    table = bounds_of(
+        [cost_row("b", None), cost_row("a"), cost_row("d", 60.0), cost_row("c"), cost_row("b", -5.0)]
+    ).agreed
+    assert [row[0].shown for row in table.rows] == ["a, shared with c", "d", "b", "b"]
+    # homes carry even shares: 40 and 40 of the 80 that the address costs, its range 31 + 31 to 49 + 49
+    assert table.rows[0][-1].shown == "costs USD 80 a year (60 to 100)"
+    assert [row[-1].value for row in table.rows] == [80.0, 60.0, -5.0, ""]
+    assert table.rows[-1][-1].shown == "cannot be priced: the records here are too few for a plan"
+    assert "'" not in csv_text(table)  # a saving is a number, no text to be made harmless
+    assert ",-5\r\n" in csv_text(table)
+
+
+def test_weeks_that_do_not_differ_are_not_told_twice_and_a_plan_far_under_its_limit_says_why() -> None:
+    same, less = (
+        bounds_of([cost_row("b", visit_interval_days_without=days)]).agreed.rows[0] for days in (98.0, 126.0)
+    )
+    assert [cell.shown for cell in same[1:5]] == [
+        "contract: at most 122 days; visits come that often anyway, parts are renewed sooner for it",
+        "three visits a year", "14", "no other",
+    ]  # fmt: skip
+    assert [less[1].shown, less[4].shown] == [
+        "contract: at most 122 days (17 weeks), kept even where visits come late", "18",
+    ]  # fmt: skip
+
+
+def test_months_without_visits_are_summed_over_addresses_with_a_range() -> None:
+    winter = {"kind": "blocked_months", "max_days": None, "source": "settings: January"}
+    total = {
+        "sites": 4, "addresses": 3, "addresses_priced": 2, "trips_per_year_more": -0.2,
+        "callouts_per_year_more": 1.3, "cost_per_year_more": 340.0, "low": 120.0, "high": 560.0,
+    }  # fmt: skip
+    rows = [cost_row("a", **winter), cost_row("c", **winter), cost_row("b", **winter)]
+    found = bounds_of([*rows, cost_row("d", None, **winter)], blocked_total=pl.DataFrame([total]))
+    assert found.blocked_told == (
+        "They hold for 4 homes at 3 addresses. Together they cost USD 340 a year (range 120 to 560), with 1.3 "
+        "call-outs a year more: over 2 addresses with a price, each counted once. Left out of it: 1 address, "
+        "which cannot be priced: the records here are too few for a plan."
+    )
+    assert [row[0].shown for row in found.blocked.rows] == ["a, shared with c", "b", "d"]
+    assert found.blocked.rows[0][2].shown == "14 weeks apart, as planned"
+    assert found.agreed.rows == ()
+    sooner = bounds_of([cost_row("a", **winter | {"visit_interval_days": 91.0})]).blocked.rows[0][2].shown
+    assert sooner.startswith("14 weeks apart as planned, 7 days shorter on average: made before those months")
+    assert bounds_of([cost_row("a")]).blocked_told == ""
 
 
 def totals(seen: float, projected: float) -> Results:

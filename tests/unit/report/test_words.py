@@ -31,6 +31,16 @@ def test_money_is_round(value: float | None, said: str) -> None:
     assert words.money(value, "USD") == said
 
 
+@pytest.mark.parametrize("value", [-0.0, -0.0004, 0.0])
+def test_what_rounds_to_nothing_has_no_minus_before_it(value: float) -> None:
+    assert words.share(value) == "0.00"
+    assert words.amount(value, value, value) == "0.0 (0.0 to 0.0)"
+    assert words.share_range(value, 0.1) == "0.00 to 0.10"
+    assert words.money(value) == words.money(10 * value) == "0"
+    assert words.whole(value) == "0"
+    assert words.share(-0.016) == "-0.02"
+
+
 @pytest.mark.parametrize(
     ("value", "said"),
     [

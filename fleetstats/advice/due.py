@@ -53,13 +53,14 @@ def due_list(
     """Return one line for every component seen at every served site, most urgent first.
 
     A site's next visit is its last planned one plus its visit interval; it is pulled forward by any hard
-    limit of a unit in place (one past it is due now), by a unit known to be spent, by a lamp of unknown age, and by a failed sample
-    or an open alarm; it is never before `as_of`. Sites at one address are visited on one day. What is
-    renewed there follows the visit rule; should the visit come later in its window, what stays is still in
-    time, because its own limit then pulls the visit after it forward. A visit that only the plan's shorter
-    interval makes due may be booked later, though never past a hard limit, the day it would have had under
-    today's rule, or the last day on which no unit there is likelier spent than is tolerated (its component's
-    limit, else `CARRY_CHANCE`); see `moves` for blocked months and homes lived in part of the year.
+    limit of a unit in place (one past its limit is due now), by a unit known to be spent, by a lamp of
+    unknown age, and by a failed sample or an open alarm; it is never before `as_of`. Sites at one address are
+    visited on one day. What is renewed there follows the visit rule; should the visit come later in its
+    window, what stays is still in time, because its own limit then pulls the visit after it forward. A visit
+    that only the plan's shorter interval makes due may be booked later, though never past a hard limit, the
+    day it would have had under today's rule, or the last day on which no unit there is likelier spent than is
+    tolerated (its component's limit, else `CARRY_CHANCE`); see `moves` for blocked months and homes lived in
+    part of the year.
 
     Parameters
     ----------

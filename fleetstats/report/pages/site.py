@@ -120,7 +120,7 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         name=ledger.names[site_id],
         sheet_href=parts.sheet_href(site_id, "../"),
         record_href=parts.record_href(site_id, "../"),
-        notes=_notes(site),
+        notes=(*_notes(site), *_late(ledger, tasks)),
         facts=_facts(site),
         next_when=next_when,
         next_tasks=tuple(due_page.task_of(results, row) for row in tasks),
@@ -157,6 +157,16 @@ def _notes(site: Row) -> tuple[str, ...]:
     if site["open_alarm"]:
         notes.append("UV alarm open: nothing is lengthened here until it is put right.")
     return tuple(notes)
+
+
+def _late(ledger: Ledger, tasks: list[Row]) -> tuple[str, ...]:
+    """Return a note for each lamp or sleeve that cannot wait."""
+    found = []
+    for row in tasks:
+        if due_page.late(row):
+            why = "of unknown age" if row["age_days"] is None else "past its limit"
+            found.append(f"{unit_name(ledger, row)} {why}: due now.")
+    return tuple(found)
 
 
 def _facts(site: Row) -> tuple[Fact, ...]:

@@ -64,11 +64,20 @@ def test_weeks_beyond_what_a_crew_can_do_are_named() -> None:
     assert told_of(load(most_stops=5.0)).endswith("No week holds more than a crew can do.")
 
 
+def test_a_bound_of_whole_stops_is_told_whole_and_shared_trips_keep_their_part() -> None:
+    frame = pl.DataFrame([load(stops=8.0, most_stops=6.0, over=2.0), load(stops=4.5, most_stops=6.0)])
+    table = weeks.load_table(Results(AS_OF, display(), weekly_load=frame))
+    assert [[cell.shown for cell in row[2:5]] for row in table.rows] == [
+        ["8", "6", "2 too many"], ["4.5", "6", "none"],
+    ]  # fmt: skip
+    assert [column.heading for column in table.columns][3] == "Stops the crew can make in a week"
+
+
 def test_empty_weeks_are_left_out_of_the_table() -> None:
     frame = pl.DataFrame([load(), load(week=AS_OF, stops=0.0)], infer_schema_length=None)
     table = weeks.load_table(Results(AS_OF, display(), weekly_load=frame))
     assert [[cell.shown for cell in row] for row in table.rows] == [
-        ["27 Nov 2026", "north", "3 stops", "no bound set", "none", "0"]
+        ["27 Nov 2026", "north", "3", "not set", "none", "0"]
     ]
 
 

@@ -11,6 +11,7 @@ import polars as pl
 from fleetstats.report import labels, sketches, words
 from fleetstats.report.pages import due as due_page
 from fleetstats.report.pages import gauges, parts, weeks, why_shown
+from fleetstats.report.pages.decided import decisions_at
 from fleetstats.report.pages.parts import Fact, Head, Row
 from fleetstats.report.results import Results
 from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Sketch
@@ -96,6 +97,7 @@ class Ledger:
         self.lives = _keyed(own(results.site_life))
         self.curves = _keyed(own(results.life_curves))
         self.intervals = parts.by_site(own(results.intervals))
+        self.decided = decisions_at(own(results.limit_costs).iter_rows(named=True))
         self.why = parts.by_site(own(results.why))
         self.why_unit = _keyed(own(results.why))
         self.calendar = parts.by_site(own(results.calendar).sort("visit", maintain_order=True))
@@ -248,7 +250,7 @@ def _unit(
     return Unit(
         name=name,
         interval=_interval(plan),
-        why=labels.limit_sentence(plan["limited_by"], plan["limit_source"]) if plan else "",
+        why=_held(ledger, plan) if plan else "",
         life=_life(life) if why is None else f"{why['evidence']}{_worst(life)}",
         chance=_chance(plan, component, gone) if why is None else f"{why['alternative']}{_weak(component)}",
         evidence=_evidence(plan, life, gone),
@@ -258,6 +260,14 @@ def _unit(
             name=name, gone=gone, curves=curves, interval_days=days, lives=lives,
         ),
     )  # fmt: skip
+
+
+def _held(ledger: Ledger, plan: Row) -> str:
+    """Return what holds an interval, as a sentence; a decision with its day and what was decided."""
+    decided = ledger.decided.get(plan["site_id"])
+    if plan["limited_by"] == "decision" and decided:
+        return f"{words.sentence(decided)} holds it there."
+    return labels.limit_sentence(plan["limited_by"], plan["limit_source"])
 
 
 def _interval(plan: Row | None) -> str:

@@ -235,9 +235,9 @@ def test_how_today_is_practised_is_told_by_counts() -> None:
         schema=["component", "quarter", "visits", "renewed", "share"], orient="row",
     )  # fmt: skip
     told = owner.owner_page(Results(AS_OF, display(), todays_practice=table)).practice_told
-    assert "sediment cartridges at 25 of 60 visits. The plan leaves such parts in." in told
-    assert "Carbon cartridges were left in there, as in the plan." in told
-    assert "Too few such visits to tell a habit: 4 for quartz sleeves;" in told
+    assert "in the last two years sediment cartridges at 25 of 60 visits. Today's cost counts this" in told
+    assert "Carbon cartridges were left in, as in the plan." in told
+    assert "For quartz sleeves (4 such visits) no habit shows yet" in told
     assert "lamp" not in told
     assert owner.owner_page(Results(AS_OF, display())).practice_told == ""
 

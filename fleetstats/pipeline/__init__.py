@@ -159,6 +159,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     results = {
         **_what_is_known(relations, settings, lives, rule),
         **_what_is_advised(plan),
+        "limit_costs": with_deciders(plan.visits.limit_costs, relations.decisions),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,
         "stock_past": stock_past(store, settings, relations=relations),
@@ -208,7 +209,6 @@ def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
         "totals": plan.visits.totals,
-        "limit_costs": plan.visits.limit_costs,
         "due": plan.due,
         "calendar": plan.calendar,
         "weekly_load": plan.weekly_load,
@@ -216,6 +216,12 @@ def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
         "starting_intervals": plan.starting,
         **what_if_tables(plan.visits),
     }
+
+
+def with_deciders(costs: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+    """Return what limits and decisions cost with who decided, `decided_by` (null = a limit, or not noted)."""
+    who = decisions.select("site_id", "decided_on", decided_by="by").unique(["site_id", "decided_on"])
+    return costs.join(who, on=["site_id", "decided_on"], how="left", maintain_order="left")
 
 
 def _looked_back(back: LookBack) -> dict[str, pl.DataFrame]:

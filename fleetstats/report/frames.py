@@ -94,7 +94,7 @@ _STARRED: Mapping[str, Columns] = {
         "site_id*": TEXT, "kind*": TEXT, "max_days": REAL, "source": TEXT, "decided_on": DAY,
         "visit_interval_days": REAL, "visit_interval_days_without": REAL, "trips_per_year_more": REAL,
         "callouts_per_year_more": REAL, "cost_per_year_more*": REAL, "low*": REAL, "high*": REAL,
-        "unpriced": TEXT,
+        "unpriced": TEXT, "decided_by": TEXT,
     },
     "calendar": {
         "site_id*": TEXT, "visit*": COUNT, "crew": TEXT, "book_from": DAY, "no_later_than": DAY,

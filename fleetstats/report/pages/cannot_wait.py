@@ -20,6 +20,12 @@ from fleetstats.report.tables import Cell, Column, Table
 _KEY: Final = ("site_id", "component", "slot")
 #: From this chance on a unit is likelier spent than not.
 LIKELIER: Final = 0.5
+#: So many units of a kind past their limit, half of all in service, look like records that are missing.
+A_WAVE: Final = 5
+_STUCK: Final = {
+    "failed_sample": "usual time, until the sample is good again",
+    "open_alarm": "usual time, until the alarm is put right",
+}
 _PLANNED: Final = ("routine", "commission")
 #: What a home can do about a unit that hardly lasts, by what it is.
 _TO_DO: Final = {
@@ -41,7 +47,7 @@ class Waiting:
 
     overdue: Table
     overdue_told: str
-    unwritten: str
+    unwritten: tuple[str, ...]
     alarms: tuple[Fact, ...]
     likely: Table
     likely_told: tuple[str, ...]
@@ -57,7 +63,7 @@ def cannot_wait(results: Results) -> Waiting:
     return Waiting(
         overdue=_overdue_table(results, late, passed_by),
         overdue_told=_overdue_told(results.display, served, late),
-        unwritten=_unwritten(late, passed_by),
+        unwritten=_unwritten(results.display, served, late, passed_by),
         alarms=_alarms(results),
         likely=likely,
         likely_told=likely_told,
@@ -143,15 +149,27 @@ def _visits_without_a_word(results: Results, late: list[Row]) -> dict[tuple[str,
     return {tuple(key): count for *key, count in counted.iter_rows()}
 
 
-def _unwritten(late: list[Row], passed_by: Mapping[tuple[str, ...], int]) -> str:
-    """Return the caution that work which nobody wrote down looks like work not done; blank without any."""
+def _unwritten(
+    display: Display, served: list[Row], late: list[Row], passed_by: Mapping[tuple[str, ...], int]
+) -> tuple[str, ...]:
+    """Return the cautions that work which nobody wrote down looks like work not done; none without cause."""
     few = sum(1 for row in late if _key(row) in passed_by)
     if not few:
-        return ""
+        return ()
     those = "one of them" if few == 1 else f"{words.whole(few)} of them"
+    fitted, past = (Counter(row["component"] for row in rows) for rows in (served, late))
+    silent = Counter(row["component"] for row in late if _key(row) in passed_by)
+    waves = [
+        f"That {past[kind]} of {words.counted(fitted[kind], labels.in_sentence(kind))} are late, "
+        f"{silent[kind]} of them after planned visits, looks like work that nobody writes down rather than "
+        "work not done: ask the crews, and have it written down from now on."
+        for kind in _kinds(display, past)
+        if past[kind] >= max(A_WAVE, fitted[kind] / 2) and silent[kind] >= past[kind] / 2
+    ]
     return (
         f"For {those} a planned visit since says nothing of the unit. If the work was done and not written "
-        "down, enter it; until then it counts as not done."
+        "down, enter it; until then it counts as not done.",
+        *waves,
     )
 
 
@@ -191,7 +209,7 @@ def _in_days(days: float) -> str:
 def _limit_told(display: Display, row: Row) -> str:
     if row["limit"] == "ceiling" and "sleeve" in row["component"].split("_"):
         return "longest time between cleanings"
-    return labels.limit(row["limit"])
+    return _STUCK.get(row["limit"]) or labels.limit(row["limit"])
 
 
 def _alarms(results: Results) -> tuple[Fact, ...]:

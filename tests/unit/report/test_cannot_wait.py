@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 import polars as pl
+import pytest
 
 from fleetstats.report import Results
 from fleetstats.report.pages.cannot_wait import Waiting, cannot_wait
@@ -53,7 +54,7 @@ def test_lamps_and_sleeves_past_a_limit_come_before_cartridges_each_with_its_lim
     day = AS_OF - timedelta(days=20)
     assert column(found.overdue, "passed_on")[2] == f"{day.day} {day:%b %Y}"
     assert found.overdue.csv_href == "data/past-limit.csv"
-    assert found.unwritten == ""
+    assert found.unwritten == ()
 
 
 def test_without_any_past_its_limit_the_page_says_so() -> None:
@@ -88,8 +89,29 @@ def test_planned_visits_that_say_nothing_of_a_unit_are_told_as_records_that_may_
             column(found.overdue, "site"), column(found.overdue, "visits_without_a_word"), strict=True
         )
     ) == {"a": "2", "b": "0", "c": "0", "d": "1"}  # fmt: skip
-    assert found.unwritten.startswith("For 2 of them a planned visit since says nothing of the unit.")
-    assert "until then it counts as not done" in found.unwritten
+    (told,) = found.unwritten  # four late sleeves are no wave
+    assert told.startswith("For 2 of them a planned visit since says nothing of the unit.")
+    assert "until then it counts as not done" in told
+
+
+@pytest.mark.parametrize(("fresh", "silent", "wave"), [(5, 3, True), (6, 3, False), (5, 2, False)])
+def test_a_wave_of_late_units_passed_over_in_silence_is_told_as_records_missing(
+    fresh: int, silent: int, wave: bool
+) -> None:
+    units = [unit(f"l{n}", "quartz_sleeve", 300.0, "ceiling", 182.0) for n in range(5)]
+    units += [unit(f"f{n}", "quartz_sleeve", 20.0, "ceiling", 182.0) for n in range(fresh)]
+    visits = pl.DataFrame(
+        {
+            "visit_id": [f"v{n}" for n in range(silent)], "site_id": [f"l{n}" for n in range(silent)],
+            "visit_date": AS_OF - timedelta(days=100), "visit_reason": "routine",
+        }
+    )  # fmt: skip
+    told = waiting(units, visits=visits).unwritten
+    assert len(told) == 1 + wave
+    if wave:
+        assert told[1].startswith(
+            "That 5 of 10 quartz sleeves are late, 3 of them after planned visits, looks"
+        )
 
 
 def chance(site: str, component: str, value: float | None) -> dict:

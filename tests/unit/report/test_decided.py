@@ -5,7 +5,9 @@ from __future__ import annotations
 from datetime import date
 
 import polars as pl
+import pytest
 
+from fleetstats.pipeline import with_deciders
 from fleetstats.report import Results
 from fleetstats.report.pages import site
 from fleetstats.report.pages.decided import decision_told, decisions_at
@@ -39,6 +41,21 @@ def test_a_decision_says_whose_of_which_day_and_on_what() -> None:
         "your decision of 4 May 2026 not to come every 39 weeks"
     )
     assert decision_told({**COST, "kind": "refused", "max_days": None}).endswith("not to come as advised")
+
+
+@pytest.mark.parametrize(
+    ("by", "whose"),
+    [("office", "your"), (None, "your"), ("Household", "the household's"), ("A. Person", "the")],
+)
+def test_a_decision_is_told_as_whose_it_was_and_never_by_a_name(by: str | None, whose: str) -> None:
+    assert decision_told({**COST, "decided_by": by}).startswith(f"{whose} decision of 4 May 2026 to come")
+
+
+def test_who_decided_stands_beside_what_a_decision_costs_and_not_beside_a_limit() -> None:
+    limit = {**COST, "kind": "contract", "decided_on": None}
+    costs = pl.DataFrame([limit, COST], schema_overrides={"decided_on": pl.Date}, infer_schema_length=None)
+    decisions = pl.DataFrame({"site_id": ["a"], "decided_on": [date(2026, 5, 4)], "by": ["household"]})
+    assert with_deciders(costs, decisions)["decided_by"].to_list() == [None, "household"]
 
 
 def test_a_decision_in_force_is_told_alike() -> None:

@@ -158,8 +158,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     shifts = sensitivity(relations, settings, lives, plan.units, rule)
     results = {
         **_what_is_known(relations, settings, lives, rule),
-        **_what_is_advised(plan),
-        "limit_costs": with_deciders(plan.visits.limit_costs, relations.decisions),
+        **_what_is_advised(plan, relations.decisions),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,
         "stock_past": stock_past(store, settings, relations=relations),
@@ -203,12 +202,13 @@ def _what_is_known(
     }
 
 
-def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
+def _what_is_advised(plan: FleetPlan, decisions: pl.DataFrame) -> dict[str, pl.DataFrame]:
     return {
         "plans": plan.visits.plans,
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
         "totals": plan.visits.totals,
+        "limit_costs": with_deciders(plan.visits.limit_costs, decisions),
         "due": plan.due,
         "calendar": plan.calendar,
         "weekly_load": plan.weekly_load,

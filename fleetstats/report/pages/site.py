@@ -122,7 +122,7 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         name=ledger.names[site_id],
         sheet_href=parts.sheet_href(site_id, "../"),
         record_href=parts.record_href(site_id, "../"),
-        notes=(*_notes(site), *_late(ledger, tasks)),
+        notes=(*_notes(site), *late_notes(ledger, tasks)),
         facts=_facts(site),
         next_when=next_when,
         next_tasks=tuple(due_page.task_of(results, row) for row in tasks),
@@ -161,7 +161,7 @@ def _notes(site: Row) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _late(ledger: Ledger, tasks: list[Row]) -> tuple[str, ...]:
+def late_notes(ledger: Ledger, tasks: list[Row]) -> tuple[str, ...]:
     """Return a note for each lamp or sleeve that cannot wait."""
     found = []
     for row in tasks:

@@ -160,6 +160,8 @@ def test_a_stop_says_which_lamp_or_sleeve_cannot_wait() -> None:
     ledger = site.Ledger(found, found.sites)
     notes = [site.site_page(ledger, row).notes for row in found.sites.iter_rows(named=True)]
     assert notes == [("UV lamp of unknown age: due now.", "Quartz sleeve past its limit: due now."), ()]
+    sheets = [papers.customer_sheet(ledger, row).notes for row in found.sites.iter_rows(named=True)]
+    assert sheets == notes  # the household must know too
     first = index.index_page(found, stops=2).doors[0].first
     assert first.endswith("; 2 lamps and sleeves past their limit or of unknown age")
 

@@ -100,7 +100,19 @@
     }
   }
 
+  // the style sheet can only guess which tables are wider than their place; here it is measured
+  function tellSideways() {
+    for (const note of document.querySelectorAll(".sideways")) {
+      let box = note.nextElementSibling;
+      while (box && !box.classList.contains("scroll")) box = box.nextElementSibling;
+      if (box?.clientWidth) note.hidden = !(note.classList.toggle("always", box.scrollWidth > box.clientWidth + 1));
+    }
+  }
+
   for (const table of document.querySelectorAll("table.sortable")) setUp(table);
+  tellSideways();
+  addEventListener("resize", tellSideways);
+  document.addEventListener("toggle", tellSideways, true);
   if (typeof Plotly !== "undefined") {
     const onPaper = (paper) => () => {
       document.documentElement.toggleAttribute("data-paper", paper);

@@ -53,14 +53,14 @@ def due_list(
     """Return one line for every component seen at every served site, most urgent first.
 
     A site's next visit is its last planned one plus its visit interval; it is pulled forward by any hard
-    limit of a unit in place, by a unit known to be spent, by a lamp of unknown age, and by a failed sample
-    or an open alarm; it is never before `as_of`. Sites at one address are visited on one day. What is
-    renewed there follows the visit rule; should the visit come later in its window, what stays is still in
-    time, because its own limit then pulls the visit after it forward. A visit that only the plan's shorter
-    interval makes due may be booked later, though never past a hard limit, the day it would have had under
-    today's rule, or the last day on which no unit there is likelier spent than is tolerated (its component's
-    limit, else `CARRY_CHANCE`, which parts of the UV unit never pass); see `moves` for blocked months and
-    homes lived in part of the year.
+    limit of a unit in place (one past its limit is due now), by a unit known to be spent, by a lamp of
+    unknown age, and by a failed sample or an open alarm; it is never before `as_of`. Sites at one address are
+    visited on one day. What is renewed there follows the visit rule; should the visit come later in its
+    window, what stays is still in time, because its own limit then pulls the visit after it forward. A visit
+    that only the plan's shorter interval makes due may be booked later, though never past a hard limit, the
+    day it would have had under today's rule, or the last day on which no unit there is likelier spent than is
+    tolerated (its component's limit, else `CARRY_CHANCE`, which parts of the UV unit never pass); see `moves`
+    for blocked months and homes lived in part of the year.
 
     Parameters
     ----------
@@ -93,8 +93,9 @@ def due_list(
     polars frame
         site_id, visit_from, visit_by, component, slot, action (replace, clean, inspect), part_number (to
         carry; null = none), reason, chance_already_spent (by visit_by), urgency (0 failed sample or open
-        alarm, 1 lamp overdue or of unknown age, 2 the rest), age_days (at as-of; null = unknown), moved (why
-        the visit is not on its own day; null = it is).
+        alarm, 1 lamp or sleeve past its hard limit or lamp of unknown age, 2 the rest), age_days (at as-of;
+        null = unknown), moved (why the visit is not on its own day; null = it is). Within an urgency lamps
+        come first, then what is past its limit or known to be spent, then by chance.
     """
     rows = _gathered(sites, units, visits, intervals, components, as_of)
     rows = _with_visit_dates(rows, as_of, lateness_days)
@@ -137,10 +138,12 @@ def _gathered(
     )
     _refuse_unplanned(rows)
     lamps = [name for name, terms in components.items() if terms.lamp]
+    of_uv_unit = [name for name, terms in components.items() if terms.of_uv_unit]
     flags = ("failed_sample_open", "open_alarm", "spent_seen", "removed")
     return rows.with_columns(
         *(pl.col(flag).fill_null(False) for flag in flags),
         lamp=pl.col("component").is_in(lamps),
+        of_uv_unit=pl.col("component").is_in(of_uv_unit),
         age_days=pl.when(~pl.col("removed").fill_null(False)).then(
             (pl.lit(as_of) - pl.col("fitted_on")).dt.total_days()
         ),
@@ -160,9 +163,10 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
     """Return the rows with visit_from, visit_by and urgency; all rows of an address share the dates."""
     there = ~pl.col("removed")
     unknown = there & pl.col("age_days").is_null()
-    overdue = there & pl.col("lamp") & (pl.col("age_days") > pl.col("deadline_days"))
+    overdue = there & (pl.col("age_days") > pl.col("deadline_days")).fill_null(False)
     of_site = pl.col("failed_sample_open") | pl.col("open_alarm")
-    now = of_site | overdue | (pl.col("lamp") & unknown) | (there & pl.col("spent_seen"))
+    uv_late = (overdue & pl.col("of_uv_unit")) | (pl.col("lamp") & unknown)
+    now = of_site | overdue | uv_late | (there & pl.col("spent_seen"))
     fitted = pl.when(there).then(pl.col("fitted_on"))
     address = pl.coalesce(
         pl.lit("a ") + pl.col("address_id").cast(pl.String), pl.lit("s ") + pl.col("site_id").cast(pl.String)
@@ -171,7 +175,7 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
         _address=address,
         age_unknown=unknown,
         overdue=overdue,
-        urgency=pl.when(of_site).then(0).when(overdue | (pl.col("lamp") & unknown)).then(1).otherwise(2),
+        urgency=pl.when(of_site).then(0).when(uv_late).then(1).otherwise(2),
         _planned=_days_on("last_planned_on", pl.col("visit_interval_days")),
         _limit=_days_on(fitted, pl.col("hard_limit_days")),
         _deadline=pl.min_horizontal(
@@ -301,11 +305,14 @@ def _worded(rows: pl.DataFrame, components: Mapping[str, ComponentTerms]) -> pl.
         chance_already_spent=pl.col("chance_already_spent").fill_nan(None),
     )
     reasons = [reason(row) for row in rows.iter_rows(named=True)]
+    known = pl.col("overdue") | (~pl.col("removed") & pl.col("spent_seen"))
+    late = pl.col("urgency") == 1
+    turn = pl.when(late & pl.col("lamp")).then(0).when(late | known).then(1).otherwise(2)
     return (
-        rows.with_columns(reason=pl.Series(reasons, dtype=pl.String))
+        rows.with_columns(reason=pl.Series(reasons, dtype=pl.String), _turn=turn)
         .sort(
-            "urgency", "chance_already_spent", "visit_by", *_KEY,
-            descending=[False, True, False, False, False, False], nulls_last=True,
+            "urgency", "_turn", "chance_already_spent", "visit_by", *_KEY,
+            descending=[False, False, True, False, False, False, False], nulls_last=True,
         )
         .select(DUE_COLUMNS)
     )  # fmt: skip

@@ -22,6 +22,8 @@ _LIMITS: Final = {
     "site_limit": "the {days} days agreed for this site",
     "ceiling": "the longest time one stays in, {days} days",
 }
+#: What the longest time in service is where a unit is cleaned and not renewed.
+_BETWEEN_CLEANINGS: Final = "the longest time between cleanings, {days} days"
 
 
 def reason(row: Mapping[str, Any]) -> str:
@@ -31,7 +33,7 @@ def reason(row: Mapping[str, Any]) -> str:
     ----------
     row : mapping
         One row of the due list as gathered: component, removed, renewed, spent_seen, age_unknown, overdue,
-        by_limit, carried, failed_sample_open, open_alarm, fitted_on, interval_days, deadline,
+        by_limit, carried, failed_sample_open, open_alarm, fitted_on, age_days, interval_days, deadline,
         deadline_days, visit_by, chance_already_spent; where gauges are read `GAUGE_SAID`.
     """
     parts = []
@@ -39,7 +41,7 @@ def reason(row: Mapping[str, Any]) -> str:
         parts.append("A water sample failed here and no good one has followed.")
     elif row["open_alarm"]:
         parts.append("The UV unit here needs attention: its alarm or its lamp is not settled.")
-    parts.append(_own(row))
+    parts += [_own(row), _age(row)]
     if not (row["removed"] or row["spent_seen"] or row["age_unknown"]):
         parts.append(_gauge(row))
     return " ".join(part for part in parts if part)
@@ -88,15 +90,36 @@ def _own(row: Mapping[str, Any]) -> str:
     if row["age_unknown"]:
         return f"Nobody has written down when this {kind} went in, so it is treated as due."
     if row["overdue"]:
-        return f"The lamp reached its limit of {row['deadline_days']:.0f} days on {_passed_on(row)}."
+        if kind == "lamp":
+            return f"The lamp reached its limit of {row['deadline_days']:.0f} days on {_passed_on(row)}."
+        return f"The {kind} passed {_limit(row, kind)}, on {_passed_on(row)}."
     if not row["renewed"]:
         return _not_due(row, kind)
     if row["by_limit"] and row["deadline"]:
-        limit = _LIMITS[row["deadline"]].format(days=f"{row['deadline_days']:.0f}")
-        return f"Left until the visit after, the {kind} could pass {limit}."
+        return f"Left until the visit after, the {kind} could pass {_limit(row, kind)}."
     weeks = _weeks(row["interval_days"])
     done = _RENEWED.get(kind, "renewed")
     return f"The {kind} is {done} every {weeks} here, and this is the visit nearest to that."
+
+
+def _age(row: Mapping[str, Any]) -> str:
+    """Return since when the unit is in, or that nobody knows; blank where its own sentence says so."""
+    if row["removed"] or (row["age_unknown"] and not row["spent_seen"]):
+        return ""
+    if row["age_unknown"]:
+        return "The date it was fitted is not known."
+    weeks, day = round(row["age_days"] / 7), _day(row["fitted_on"])
+    long = "under a week" if weeks == 0 else "1 week" if weeks == 1 else f"{weeks} weeks"
+    if row["component"].split("_")[-1] in _RENEWED:
+        return f"Last cleaned or fitted on {day} ({long} ago)."
+    return f"In since {day} ({long})."
+
+
+def _limit(row: Mapping[str, Any], kind: str) -> str:
+    """Return the limit that is strictest for the unit, in words."""
+    cleaned = row["deadline"] == "ceiling" and kind in _RENEWED
+    words = _BETWEEN_CLEANINGS if cleaned else _LIMITS[row["deadline"]]
+    return words.format(days=f"{row['deadline_days']:.0f}")
 
 
 def _not_due(row: Mapping[str, Any], kind: str) -> str:

@@ -16,6 +16,11 @@ MOST_VISITS: Final = 4
 LAMP_RATED_DAYS: Final = 365.0
 
 
+def of_uv_unit(name: str, *, announced: bool) -> bool:
+    """Return whether a kind belongs to the UV unit: its lamp, its sleeve, or a kind that fails unseen."""
+    return not announced or not {"lamp", "sleeve"}.isdisjoint(name.split("_"))
+
+
 @dataclass(frozen=True, slots=True)
 class ComponentTerms:
     """Costs, today's rule and bounds of one kind of component; money in one currency, times in days.
@@ -90,7 +95,7 @@ class ComponentTerms:
     @property
     def of_uv_unit(self) -> bool:
         """Whether its failing means days of doubtful water, so that money may only shorten its interval."""
-        return self.lamp or "sleeve" in self.name.split("_") or not self.announced
+        return of_uv_unit(self.name, announced=self.announced)
 
     @property
     def ceiling(self) -> float:

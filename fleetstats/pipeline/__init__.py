@@ -158,7 +158,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     shifts = sensitivity(relations, settings, lives, plan.units, rule)
     results = {
         **_what_is_known(store, relations, settings, lives, rule),
-        **_what_is_advised(plan),
+        **_what_is_advised(plan, relations.decisions),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,
         "stock_past": stock_past(store, settings, relations=relations),
@@ -207,13 +207,13 @@ def _what_is_known(
     }
 
 
-def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
+def _what_is_advised(plan: FleetPlan, decisions: pl.DataFrame) -> dict[str, pl.DataFrame]:
     return {
         "plans": plan.visits.plans,
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
         "totals": plan.visits.totals,
-        "limit_costs": plan.visits.limit_costs,
+        "limit_costs": with_deciders(plan.visits.limit_costs, decisions),
         "blocked_total": plan.visits.blocked_total,
         "due": plan.due,
         "calendar": plan.calendar,
@@ -222,6 +222,12 @@ def _what_is_advised(plan: FleetPlan) -> dict[str, pl.DataFrame]:
         "starting_intervals": plan.starting,
         **what_if_tables(plan.visits),
     }
+
+
+def with_deciders(costs: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
+    """Return what limits and decisions cost with who decided, `decided_by` (null = a limit, or not noted)."""
+    who = decisions.select("site_id", "decided_on", decided_by="by").unique(["site_id", "decided_on"])
+    return costs.join(who, on=["site_id", "decided_on"], how="left", maintain_order="left")
 
 
 def _looked_back(back: LookBack) -> dict[str, pl.DataFrame]:

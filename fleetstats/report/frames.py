@@ -82,7 +82,8 @@ _STARRED: Mapping[str, Columns] = {
         "current_interval_days": REAL, "limited_by": TEXT, "failure_chance": REAL,
         "failure_chance_low": REAL, "failure_chance_high": REAL, "failure_chance_current": REAL,
         "cost_per_year": REAL, "cost_per_year_current": REAL, "spells": COUNT, "failures": COUNT,
-        "evidence": TEXT, "limit_source": TEXT, "hard_limit_days": REAL,
+        "evidence": TEXT, "limit_source": TEXT, "hard_limit_days": REAL, "deadline": TEXT,
+        "deadline_days": REAL,
     },
     "why": {
         **_UNIT, "evidence": TEXT, "alternative": TEXT, "would_change": TEXT,
@@ -94,7 +95,7 @@ _STARRED: Mapping[str, Columns] = {
         "site_id*": TEXT, "kind*": TEXT, "max_days": REAL, "source": TEXT, "decided_on": DAY,
         "visit_interval_days": REAL, "visit_interval_days_without": REAL, "trips_per_year_more": REAL,
         "callouts_per_year_more": REAL, "cost_per_year_more*": REAL, "low*": REAL, "high*": REAL,
-        "unpriced": TEXT,
+        "unpriced": TEXT, "decided_by": TEXT,
     },
     "blocked_total": {
         "sites*": COUNT, "addresses*": COUNT, "addresses_priced*": COUNT, "trips_per_year_more": REAL,
@@ -109,7 +110,8 @@ _STARRED: Mapping[str, Columns] = {
     },
     "due": {
         **_UNIT, "visit_from": DAY, "visit_by*": DAY, "action": TEXT, "part_number": TEXT, "reason": TEXT,
-        "chance_already_spent": REAL, "change_at_kpa": REAL, "rank": COUNT,
+        "chance_already_spent": REAL, "change_at_kpa": REAL, "rank": COUNT, "urgency": COUNT,
+        "age_days": REAL,
     },
     "gauge_laws": {
         "component*": TEXT, "law": TEXT, "law_index*": REAL, "law_index_low": REAL, "law_index_high": REAL,

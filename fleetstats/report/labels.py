@@ -36,7 +36,7 @@ RECORDS: Mapping[str, tuple[str, str]] = {
 EVIDENCE: Mapping[str, str] = {
     "own_records": "this site's own records",
     "like_sites": "sites like it, and what little it has shown itself",
-    "customary": "custom: too few records yet",
+    "customary": "what is usual in the trade, as the records here are still too few",
 }
 #: What holds an interval, short for tables.
 LIMITS: Mapping[str, str] = {

@@ -58,30 +58,45 @@ def stops(results: Results) -> list[Stop]:
         site = facts.get(site_id, {})
         found.append(Stop(
             site_id, names.get(site_id, site_id), parts.site_href(site_id), site.get("crew") or "",
-            parts.window(begins, ends, results.as_of), _urgent(site, ends, results.as_of),
+            parts.window(begins, ends, results.as_of), _urgent(site, rows, results.as_of),
             tuple(task_of(results, row) for row in rows), by_gauge.get(site_id, ""), ends,
         ))  # fmt: skip
     return sorted(found, key=lambda stop: stop.urgent not in _FIRST)
 
 
 def gauge_by_site(results: Results, due: pl.DataFrame) -> dict[str, str]:
-    """Return, for each site with cartridges, the reading at which a cartridge is changed there.
+    """Return, for each site where a gauge was read, the reading at which a cartridge is changed there.
 
     A number of its own where the readings give one, else the limit that holds everywhere.
     """
-    shown = results.display.components
+    read = set(results.readings["site_id"])
     lowest: dict[str, float] = {}
     for row in due.iter_rows(named=True):
-        own = shown.get(row["component"])
-        limit = row["change_at_kpa"] or (own.pressure_limit_kpa if own else None)
-        if limit:
+        limit = row["change_at_kpa"] or _limit_kpa(results, row["component"])
+        if limit and row["site_id"] in read:
             lowest[row["site_id"]] = min(limit, lowest.get(row["site_id"], limit))
-    told = {
-        site: f"Any cartridge: change it at {limit:.0f} kPa or more across its housing, tap running; "
-        "if the gauge is doubtful, change it."
-        for site, limit in lowest.items()
-    }
-    return told | {site: text for site, text in gauges.stop_words(results).items() if site in told}
+    told = {site: f"Any cartridge: {_change_at(limit)}" for site, limit in lowest.items()}
+    own, listed = gauges.stop_words(results), set(due["site_id"])
+    return told | {site: text for site, text in own.items() if site in listed}
+
+
+def gauge_anywhere(results: Results) -> str:
+    """Return the reading at which a cartridge is changed where no gauge was read; blank for none."""
+    limits = [_limit_kpa(results, name) for name in results.display.components]
+    lowest = min((limit for limit in limits if limit), default=None)
+    return "" if lowest is None else f"Where a gauge is fitted and no number is given: {_change_at(lowest)}"
+
+
+def _limit_kpa(results: Results, component: str) -> float | None:
+    shown = results.display.components.get(component)
+    return shown.pressure_limit_kpa if shown else None
+
+
+def _change_at(limit: float) -> str:
+    return (
+        f"change it at {limit:.0f} kPa or more across its housing, tap running; if the gauge is doubtful, "
+        "change it."
+    )
 
 
 def week_end(as_of: date) -> date:
@@ -158,12 +173,24 @@ def due_table(results: Results) -> Table:
 _FIRST = ("failed sample open", "UV alarm open")
 
 
-def _urgent(site: parts.Row, ends: date, as_of: date) -> str:
+def _urgent(site: parts.Row, rows: list[parts.Row], as_of: date) -> str:
     if site.get("failed_sample_open"):
         return _FIRST[0]
     if site.get("open_alarm"):
         return _FIRST[1]
-    return "overdue" if ends < as_of else ""
+    told = dict.fromkeys(late_words(row) for row in rows if late(row))
+    return words.listed(told) or ("overdue" if rows[0]["visit_by"] < as_of else "")
+
+
+def late(row: parts.Row) -> bool:
+    """Return whether a line of the due list is of a lamp or sleeve past its limit, or of unknown age."""
+    return bool(row["urgency"] == 1)
+
+
+def late_words(row: parts.Row) -> str:
+    """Return such a line in few words: "sleeve past its limit"."""
+    kind = row["component"].split("_")[-1]
+    return f"{kind} of unknown age" if row["age_days"] is None else f"{kind} past its limit"
 
 
 def task_of(results: Results, row: parts.Row) -> Task:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from fleetstats.report import tables, words
-from fleetstats.report.pages import parts
+from fleetstats.report.pages import due, parts
 from fleetstats.report.pages.parts import Head
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
@@ -54,7 +54,8 @@ def index_page(results: Results, *, stops: int) -> IndexPage:
     callouts = int(results.sites["callouts"].sum())
     doors = (
         Door("Owner", "Is six months right, for whom not, and what does it cost us?", "owner.html",
-             f"{words.counted(served, 'open site')}, {words.counted(callouts, 'call-out')} on record"),
+             f"{words.counted(served, 'open site')}, {words.counted(callouts, 'call-out')} on record"
+             f"{_late(results)}"),
         Door("Technician", "Which sites foul fastest, why, and what do I carry next?", "technician.html",
              f"{words.counted(stops, 'stop')} due within the week"),
         Door("Supplier", "How many of what, and when?", "supplier.html",
@@ -68,6 +69,17 @@ def index_page(results: Results, *, stops: int) -> IndexPage:
         else f"No visits are on record up to {words.day(results.as_of)}: load records and analyse them first."
     )
     return IndexPage(parts.head(results, "Fleet service report", "index"), doors, told)
+
+
+def _late(results: Results) -> str:
+    """Return how many lamps and sleeves cannot wait, as the end of a sentence; blank where none is late."""
+    late = [row for row in results.due.iter_rows(named=True) if due.late(row)]
+    if not late:
+        return ""
+    kinds = "lamp or sleeve" if len(late) == 1 else "lamps and sleeves"
+    past = all(row["age_days"] is not None for row in late)
+    its = "its limit" if len(late) == 1 else "their limit"
+    return f"; {words.whole(len(late))} {kinds} past {its}{'' if past else ' or of unknown age'}"
 
 
 def sites_page(results: Results) -> SitesPage:

@@ -6,6 +6,7 @@ import polars as pl
 
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts, why_shown
+from fleetstats.report.pages.decided import decisions_at
 from fleetstats.report.pages.parts import Fact
 from fleetstats.report.pages.practice import on_record
 from fleetstats.report.pages.why import lead
@@ -172,9 +173,12 @@ def _in_weeks(days: float | None) -> float | None:
 
 def _held_by(results: Results) -> dict[str, str]:
     """What holds the interval of the component that sets the visits of each site."""
-    found = {}
+    found, decided = {}, decisions_at(results.limit_costs.iter_rows(named=True))
     for site, rows in parts.by_site(results.intervals).items():
         first = lead(rows)
+        if first["limited_by"] == "decision" and site in decided:
+            found[site] = words.sentence(decided[site])
+            continue
         name = labels.component(results.display, first["component"], first["slot"])
         found[site] = f"{name}: {labels.limit(first['limited_by'], first['limit_source'])}"
     return found

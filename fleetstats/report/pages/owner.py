@@ -10,6 +10,7 @@ from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import bounds, money, parts, weeks
 from fleetstats.report.pages.bounds import Bounds
+from fleetstats.report.pages.cannot_wait import Waiting, cannot_wait
 from fleetstats.report.pages.parts import Fact, Head
 from fleetstats.report.pages.practice import practised
 from fleetstats.report.pages.reading_worth import ReadingWorth, reading_worth
@@ -42,9 +43,7 @@ class OwnerPage:
     head: Head
     counts: Table
     set_aside: str
-    overdue: Table
-    overdue_told: str
-    alarms: tuple[Fact, ...]
+    waiting: Waiting
     called: Table
     called_told: str
     verdict_told: str
@@ -66,16 +65,13 @@ class OwnerPage:
 def owner_page(results: Results) -> OwnerPage:
     """Return the owner's page."""
     called, called_told = _most_called(results)
-    overdue, overdue_told = _overdue_lamps(results)
     verdict, verdict_told = _verdict(results)
     sums, sums_told = money.sums(results)
     return OwnerPage(
         head=parts.head(results, "For the owner", "owner"),
         counts=_counts(results),
         set_aside=_set_aside(results),
-        overdue=overdue,
-        overdue_told=overdue_told,
-        alarms=_alarms(results),
+        waiting=cannot_wait(results),
         called=called,
         called_told=called_told,
         verdict_told=verdict_told,
@@ -134,52 +130,6 @@ def _set_aside(results: Results) -> str:
     if not told:
         return aside
     return f"On record, each once however often it was loaded: {words.listed(told)}. {aside}"
-
-
-def _overdue_lamps(results: Results) -> tuple[Table, str]:
-    names = parts.site_names(results.sites)
-    rated = {n: c.rated_life_days for n, c in results.display.components.items() if c.rated_life_days}
-    served = results.in_place.filter(
-        pl.col("component").is_in(list(rated)) & pl.col("served").fill_null(True)
-        & ~pl.col("removed").fill_null(False)
-    )  # fmt: skip
-    late, unknown = [], 0
-    for row in served.sort("age_days", descending=True, nulls_last=True).iter_rows(named=True):
-        limit = rated[row["component"]]
-        if row["age_days"] is None:
-            unknown += 1
-        elif row["age_days"] > limit:
-            late.append((
-                tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),
-                tables.text(labels.component(results.display, row["component"], row["slot"])),
-                tables.number(words.weeks(row["age_days"]), row["age_days"]),
-                tables.number(words.weeks(limit), limit),
-            ))  # fmt: skip
-    columns = (
-        Column("site", "Site"), Column("component", "Component"), Column("age_days", "Age", True),
-        Column("rated_days", "Rating", True),
-    )  # fmt: skip
-    table = Table(
-        "lamps-past-rating", "Past its rated life today", columns, tuple(late),
-        "No unit in service is known to be past its rated life.", "data/past-rating.csv",
-    )  # fmt: skip
-    told = f"{len(late)} of {words.counted(served.height, 'rated unit')} in service past rating"
-    return table, told + (f"; {unknown} more of unknown age." if unknown else ".")
-
-
-def _alarms(results: Results) -> tuple[Fact, ...]:
-    names = parts.site_names(results.sites)
-    found = []
-    for row in results.sites.filter(pl.col("served").fill_null(True)).iter_rows(named=True):
-        said = [
-            text
-            for flag, text in (("failed_sample_open", "failed sample"), ("open_alarm", "UV alarm"))
-            if row[flag]
-        ]
-        if said:
-            site = row["site_id"]
-            found.append(Fact(names[site], f"{words.listed(said)} open", "", parts.site_href(site)))
-    return tuple(found)
 
 
 def _most_called(results: Results) -> tuple[Table, str]:

@@ -8,7 +8,7 @@ from typing import Any, Final
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts
 from fleetstats.report.pages.parts import Fact, Head
-from fleetstats.report.pages.site import Ledger, Visit, next_stop, unit_name, visit_told
+from fleetstats.report.pages.site import Ledger, Visit, late_notes, next_stop, unit_name, visit_told
 from fleetstats.report.tables import Column, Table
 
 Row = dict[str, Any]
@@ -60,7 +60,7 @@ def customer_sheet(ledger: Ledger, site: Row) -> CustomerSheet:
         ),
         next_visit="now due" if next_when.startswith("overdue") else next_when,
         planned=tuple(parts.task(results, {**row, "part_number": None}) for row in tasks),
-        notes=tuple(text for flag, text in _WARNINGS if site[flag]),
+        notes=(*(text for flag, text in _WARNINGS if site[flag]), *late_notes(ledger, tasks)),
         contact=results.display.contact,
     )
 

@@ -30,18 +30,15 @@ def practised(results: Results) -> str:
     told = []
     if priced:
         told.append(
-            "Today is priced as it was practised in the last two years. At planned visits, of parts that had "
-            "come in since the visit before and could have stayed until the next, these were renewed all the "
-            f"same: {words.listed([_count(row) for row in priced])}. The plan leaves such parts in."
+            "Some parts go in between two planned visits and could stay at the next one, but are renewed "
+            f"there all the same: in the last two years {words.listed([_count(row) for row in priced])}. "
+            "Today's cost counts this habit; the plan leaves such parts in."
         )
     if alike:
-        told.append(f"{words.sentence(words.listed(alike))} were left in there, as in the plan.")
+        told.append(f"{words.sentence(words.listed(alike))} were left in, as in the plan.")
     if thin:
-        counted = [f"{words.whole(row['visits'])} for {_parts(row)}" for row in thin]
-        told.append(
-            f"Too few such visits to tell a habit: {words.listed(counted)}; there today is priced in the "
-            "plan's way."
-        )
+        counted = [f"{_parts(row)} ({words.counted(row['visits'], 'such visit')})" for row in thin]
+        told.append(f"For {words.listed(counted)} no habit shows yet: today is priced as if they stayed in.")
     return " ".join(told)
 
 

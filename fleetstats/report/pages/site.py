@@ -11,6 +11,7 @@ import polars as pl
 from fleetstats.report import labels, sketches, words
 from fleetstats.report.pages import due as due_page
 from fleetstats.report.pages import gauges, parts, weeks, why_shown
+from fleetstats.report.pages.decided import decisions_at
 from fleetstats.report.pages.parts import Fact, Head, Row
 from fleetstats.report.results import Results
 from fleetstats.report.sketches import Bar, Curves, Lane, Lifetime, Sketch
@@ -96,6 +97,7 @@ class Ledger:
         self.lives = _keyed(own(results.site_life))
         self.curves = _keyed(own(results.life_curves))
         self.intervals = parts.by_site(own(results.intervals))
+        self.decided = decisions_at(own(results.limit_costs).iter_rows(named=True))
         self.why = parts.by_site(own(results.why))
         self.why_unit = _keyed(own(results.why))
         self.calendar = parts.by_site(own(results.calendar).sort("visit", maintain_order=True))
@@ -120,7 +122,7 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         name=ledger.names[site_id],
         sheet_href=parts.sheet_href(site_id, "../"),
         record_href=parts.record_href(site_id, "../"),
-        notes=_notes(site),
+        notes=(*_notes(site), *late_notes(ledger, tasks)),
         facts=_facts(site),
         next_when=next_when,
         next_tasks=tuple(due_page.task_of(results, row) for row in tasks),
@@ -157,6 +159,16 @@ def _notes(site: Row) -> tuple[str, ...]:
     if site["open_alarm"]:
         notes.append("UV alarm open: nothing is lengthened here until it is put right.")
     return tuple(notes)
+
+
+def late_notes(ledger: Ledger, tasks: list[Row]) -> tuple[str, ...]:
+    """Return a note for each lamp or sleeve that cannot wait."""
+    found = []
+    for row in tasks:
+        if due_page.late(row):
+            why = "of unknown age" if row["age_days"] is None else "past its limit"
+            found.append(f"{unit_name(ledger, row)} {why}: due now.")
+    return tuple(found)
 
 
 def _facts(site: Row) -> tuple[Fact, ...]:
@@ -238,7 +250,7 @@ def _unit(
     return Unit(
         name=name,
         interval=_interval(plan),
-        why=labels.limit_sentence(plan["limited_by"], plan["limit_source"]) if plan else "",
+        why=_held(ledger, plan) if plan else "",
         life=_life(life) if why is None else f"{why['evidence']}{_worst(life)}",
         chance=_chance(plan, component, gone) if why is None else f"{why['alternative']}{_weak(component)}",
         evidence=_evidence(plan, life, gone),
@@ -248,6 +260,14 @@ def _unit(
             name=name, gone=gone, curves=curves, interval_days=days, lives=lives,
         ),
     )  # fmt: skip
+
+
+def _held(ledger: Ledger, plan: Row) -> str:
+    """Return what holds an interval, as a sentence; a decision with its day and what was decided."""
+    decided = ledger.decided.get(plan["site_id"])
+    if plan["limited_by"] == "decision" and decided:
+        return f"{words.sentence(decided)} holds it there."
+    return labels.limit_sentence(plan["limited_by"], plan["limit_source"])
 
 
 def _interval(plan: Row | None) -> str:

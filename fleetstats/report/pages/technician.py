@@ -43,6 +43,7 @@ class TechnicianPage:
     head: Head
     week: tuple[Stop, ...]
     week_told: str
+    gauge_told: str
     van: Table
     load: Table
     load_told: str
@@ -63,6 +64,7 @@ class CrewPage:
     crew: str
     week: tuple[Stop, ...]
     van: Table
+    gauge_told: str
 
 
 def technician_page(results: Results, found: list[Stop]) -> TechnicianPage:
@@ -85,6 +87,7 @@ def technician_page(results: Results, found: list[Stop]) -> TechnicianPage:
         head=parts.head(results, "For the technician", "technician"),
         week=tuple(week[:STOPS_SHOWN]),
         week_told=f"{told}.",
+        gauge_told=due.gauge_anywhere(results),
         van=due.van_load(results, week),
         load=weeks.load_table(results),
         load_told=weeks.load_told(results),
@@ -106,7 +109,7 @@ def crew_pages(results: Results, found: list[Stop]) -> list[CrewPage]:
         own = [stop for stop in week if stop.crew == crew]
         page_head = parts.head(results, f"Stops of crew {crew}", root="../", plain=True)
         van = replace(due.van_load(results, own), csv_href="")  # the page goes about alone
-        pages.append(CrewPage(page_head, crew, tuple(own), van))
+        pages.append(CrewPage(page_head, crew, tuple(own), van, due.gauge_anywhere(results)))
     return pages
 
 

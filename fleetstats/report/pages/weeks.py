@@ -41,18 +41,18 @@ def load_table(results: Results) -> Table:
     kept = results.weekly_load.filter(pl.col("stops") > 0).sort("week", "crew", nulls_last=True)
     rows = []
     for row in kept.iter_rows(named=True):
-        most = words.amount(row["most_stops"]) if row["most_stops"] is not None else "no bound set"
-        over = f"{_stops(row['over'])} too many" if row["over"] else "none"
+        most = _number(row["most_stops"]) if row["most_stops"] is not None else "not set"
+        over = f"{_number(row['over'])} too many" if row["over"] else "none"
         rows.append((
             tables.day(row["week"]), tables.text(row["crew"] or NO_CREW),
-            tables.number(_stops(row["stops"]), row["stops"]), tables.number(most, row["most_stops"]),
+            tables.number(_number(row["stops"]), row["stops"]), tables.number(most, row["most_stops"]),
             tables.number(over, row["over"]),
             tables.number(words.whole(row["moved_earlier"]), row["moved_earlier"]),
         ))  # fmt: skip
     columns = (
-        Column("week", "Week from"), Column("crew", "Crew"), Column("stops", "Stops", True),
-        Column("most_stops", "Most it can do", True), Column("over", "Beyond that", True),
-        Column("moved_earlier", "Brought forward into it", True),
+        Column("week", "Week from"), Column("crew", "Crew"), Column("stops", "Stops planned", True),
+        Column("most_stops", "Stops the crew can make in a week", True),
+        Column("over", "Stops too many", True), Column("moved_earlier", "Stops brought forward", True),
     )  # fmt: skip
     return Table(
         "weekly-load", "Stops of each crew in the weeks ahead", columns, tuple(rows),
@@ -117,3 +117,8 @@ def _notes(row: Row) -> list[str]:
 
 def _stops(value: float) -> str:
     return words.counted(value, "stop") if value == round(value) else f"{words.amount(value)} stops"
+
+
+def _number(value: float) -> str:
+    """Return a number of stops: whole where it is whole; homes that share a trip share its stop."""
+    return words.whole(value) if value == round(value) else words.amount(value)

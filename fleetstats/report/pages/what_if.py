@@ -16,6 +16,8 @@ from fleetstats.report.tables import Column, Table, html_json
 
 NEAR_EQUAL: Final = 0.02
 WEEK: Final = 7
+#: Call-outs a year that count as one, and those too rare to say in how many years.
+_ABOUT_ONE, _ONCE_IN_A_LIFETIME = 0.95, 0.05
 #: Limits that belong to a site, not to a component.
 _OF_THE_SITE: Final = ("failed_sample", "open_alarm", "site_limit", "local_rule")
 
@@ -110,7 +112,10 @@ def _names(results: Results) -> list[str]:
         units = results.what_if_units.filter(pl.col("kind") == row["kind"])
         held = Counter(units["component"].to_list())
         usual = usual or held
-        told = [f"{_calls(row)} call-outs a year today", *_differences(results, held, usual)]
+        told = [
+            f"Sites with {how_often(row['callouts_low'], row['callouts_high'])} today",
+            *_differences(results, held, usual),
+        ]
         if _limited_there(row, units):
             told.append(f"visits at most every {words.weeks(row['most_days'])}")
         name = "; ".join(told)
@@ -137,9 +142,28 @@ def _limited_there(row: parts.Row, units: pl.DataFrame) -> bool:
     return own is None or row["most_days"] < own - 0.5  # type: ignore[operator]
 
 
-def _calls(row: parts.Row) -> str:
-    low, high = words.amount(row["callouts_low"]), words.amount(row["callouts_high"])
-    return low if low == high else f"{low} to {high}"
+def how_often(low: float, high: float) -> str:
+    """Return a range of call-outs a year as an owner counts them: a year's number, or years between two."""
+    least, most = round(low), round(high)
+    if high < _ONCE_IN_A_LIFETIME:
+        return "hardly any call-outs"
+    if low >= _ABOUT_ONE:
+        return (
+            words.counted(most, "call-out") + " a year"
+            if least == most
+            else f"{least} to {most} call-outs a year"
+        )
+    often = f"{most} a year" if high >= _ABOUT_ONE else f"one in {_years(high)}"
+    if low < _ONCE_IN_A_LIFETIME:
+        return f"no call-outs or up to {often}"
+    if high >= _ABOUT_ONE:
+        return f"a call-out in {_years(low)} to {often}"
+    first, last = round(1 / high), round(1 / low)
+    return f"a call-out in {_years(low)}" if first == last else f"a call-out in {first} to {_years(low)}"
+
+
+def _years(rate: float) -> str:
+    return words.counted(round(1 / rate), "year")
 
 
 def _table(results: Results, names: Sequence[str]) -> Table:

@@ -9,6 +9,7 @@ from typing import Any, Final
 import polars as pl
 
 from fleetstats.report import labels, words
+from fleetstats.report.pages.decided import decisions_at
 from fleetstats.report.pages.why_life import Lives
 
 Row = Mapping[str, Any]
@@ -108,7 +109,8 @@ def why_table(
         if units:
             first = lead(units)
             change = _either_way(plan, _would_change(known, first))
-            evidence = f"{_visits(plan, first)} {known.lives.told(first)}"
+            decided = decisions_at(known.costs.get(site, [])).get(site, "")
+            evidence = f"{_visits(plan, first, decided)} {known.lives.told(first)}"
             rows.append((site, "", "", evidence, _costs(plan, currency), change))
         rows += told
     return pl.DataFrame(rows, schema=WHY, orient="row")
@@ -146,10 +148,12 @@ def _held_by(row: Row) -> str:
     return str(row["limited_by"] or "cost").partition(":")[0]
 
 
-def _visits(plan: Row, first: Row) -> str:
+def _visits(plan: Row, first: Row, decided: str = "") -> str:
     """Return how often the site is visited, and for which component."""
     often, today = words.weeks(plan["visit_interval_days"]), words.weeks(plan["visit_interval_days_current"])
     told = f"Visits every {often} (today {today})"
+    if _held_by(first) == "decision" and decided:
+        return f"{told}: {decided} holds them there."
     if _held_by(first) in _OF_SITE:
         return f"{told}, held there by: {labels.limit(first['limited_by'])}."
     return f"{told}, as often as the {_noun(first)} asks for."

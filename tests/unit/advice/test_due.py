@@ -113,7 +113,9 @@ def test_overdue_and_unknown_lamps_are_due_now_and_come_before_the_rest(fleet: F
     for unit in heads[:4]:
         assert line(found, unit)["visit_by"] == AS_OF
     overdue, unknown = line(found, "S001/uv_lamp"), line(found, "S002/uv_lamp")
-    assert overdue["reason"] == "The lamp reached its limit of 365 days on 26 May 2025."
+    assert overdue["reason"] == (
+        "The lamp reached its limit of 365 days on 26 May 2025. In since 26 May 2024 (57 weeks)."
+    )
     assert "Nobody has written down when this lamp went in" in unknown["reason"]
     assert unknown["action"] == "replace"
     assert unknown["age_days"] is None
@@ -288,7 +290,8 @@ def told_of(**gauge: object) -> str:
     row = {
         "component": "carbon_cartridge", "failed_sample_open": False, "open_alarm": False, "removed": False,
         "spent_seen": False, "age_unknown": False, "overdue": False, "renewed": True, "by_limit": False,
-        "deadline": None, "interval_days": 182.0, "last_read_on": date(2025, 5, 12), "share_spent": 0.7,
+        "deadline": None, "interval_days": 182.0, "fitted_on": date(2024, 12, 30), "age_days": 182,
+        "last_read_on": date(2025, 5, 12), "share_spent": 0.7,
         "share_low": 0.5, "share_high": 0.9, "readings": 1, "doubtful": False, "faulty_on": None,
     }  # fmt: skip
     return reason(row | gauge)

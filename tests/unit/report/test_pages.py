@@ -12,6 +12,7 @@ from fleetstats.report import Display, Results, due_calendar, words
 from fleetstats.report.pages import (
     due,
     gauges,
+    index,
     owner,
     papers,
     reading_worth,
@@ -77,9 +78,12 @@ def test_lamps_past_rating_count_only_what_is_served_and_in_place() -> None:
             unit(site_id="e", age_days=365.0, served=True, removed=False),
         ]
     )
-    page = owner.owner_page(Results(AS_OF, display(), in_place=in_place))
-    assert page.overdue_told == "1 of 3 rated units in service past rating; 1 more of unknown age."
-    assert shown(page.overdue, "site") == ["a"]
+    waiting = owner.owner_page(Results(AS_OF, display(), in_place=in_place)).waiting
+    assert waiting.overdue_told == (
+        "Past the longest time they may stay in as they are: 1 of 3 UV lamps. "
+        "Of unknown age, and to be treated as due: 1 UV lamp."
+    )
+    assert shown(waiting.overdue, "site") == ["a"]
 
 
 def test_the_few_sites_that_make_half_of_the_callouts_are_named() -> None:
@@ -128,9 +132,38 @@ def test_each_stop_has_one_number_for_the_gauge(results: Results) -> None:
         unit(component="carbon_cartridge", visit_by=AS_OF, change_at_kpa=None),
         unit(visit_by=AS_OF),
     ]
-    stop = due.stops(Results(AS_OF, display(), due=pl.DataFrame(rows)))[0]
+    read = pl.DataFrame([{"site_id": "a", "visit_date": AS_OF, "drop_kpa": 40.0}])
+    stop = due.stops(Results(AS_OF, display(), due=pl.DataFrame(rows), readings=read))[0]
     assert "change it at 70 kPa or more" in stop.gauge
     assert "if the gauge is doubtful, change it" in stop.gauge
+
+
+def test_where_no_gauge_was_ever_read_a_stop_has_no_number_for_it_and_the_page_says_it_once() -> None:
+    rows = [unit(component="sediment_cartridge", visit_by=AS_OF, change_at_kpa=None)]
+    found = Results(AS_OF, display(), due=pl.DataFrame(rows))
+    stops = due.stops(found)
+    assert [stop.gauge for stop in stops] == [""]
+    told = technician.technician_page(found, stops).gauge_told
+    assert told.startswith("Where a gauge is fitted and no number is given: change it at 100 kPa or more")
+
+
+def test_a_stop_says_which_lamp_or_sleeve_cannot_wait() -> None:
+    rows = [
+        unit(visit_by=AS_OF, urgency=1, age_days=None),
+        unit(component="quartz_sleeve", visit_by=AS_OF, urgency=1, age_days=202.0),
+        unit(site_id="b", component="quartz_sleeve", visit_by=AS_OF, urgency=2, age_days=20.0),
+    ]
+    found = Results(AS_OF, display(), due=pl.DataFrame(rows), sites=pl.DataFrame({"site_id": ["a", "b"]}))
+    stops = due.stops(found)
+    assert [stop.urgent for stop in stops] == ["lamp of unknown age and sleeve past its limit", ""]
+    assert b"SLEEVE PAST ITS LIMIT" in due_calendar.due_calendar(stops, AS_OF).replace(b"\r\n ", b"")
+    ledger = site.Ledger(found, found.sites)
+    notes = [site.site_page(ledger, row).notes for row in found.sites.iter_rows(named=True)]
+    assert notes == [("UV lamp of unknown age: due now.", "Quartz sleeve past its limit: due now."), ()]
+    sheets = [papers.customer_sheet(ledger, row).notes for row in found.sites.iter_rows(named=True)]
+    assert sheets == notes  # the household must know too
+    first = index.index_page(found, stops=2).doors[0].first
+    assert first.endswith("; 2 lamps and sleeves past their limit or of unknown age")
 
 
 def test_the_van_load_counts_pieces_of_the_chosen_stops_only(results: Results) -> None:

@@ -65,11 +65,20 @@ def test_weeks_beyond_what_a_crew_can_do_are_named() -> None:
     assert told_of(load(most_stops=5.0)).endswith("No week holds more than a crew can do.")
 
 
+def test_a_bound_of_whole_stops_is_told_whole_and_shared_trips_keep_their_part() -> None:
+    frame = pl.DataFrame([load(stops=8.0, most_stops=6.0, over=2.0), load(stops=4.5, most_stops=6.0)])
+    table = weeks.load_table(Results(AS_OF, display(), weekly_load=frame))
+    assert [[cell.shown for cell in row[2:5]] for row in table.rows] == [
+        ["8", "6", "2 too many"], ["4.5", "6", "none"],
+    ]  # fmt: skip
+    assert [column.heading for column in table.columns][3] == "Stops the crew can make in a week"
+
+
 def test_empty_weeks_are_left_out_of_the_table() -> None:
     frame = pl.DataFrame([load(), load(week=AS_OF, stops=0.0)], infer_schema_length=None)
     table = weeks.load_table(Results(AS_OF, display(), weekly_load=frame))
     assert [[cell.shown for cell in row] for row in table.rows] == [
-        ["27 Nov 2026", "north", "3 stops", "no bound set", "none", "0"]
+        ["27 Nov 2026", "north", "3", "not set", "none", "0"]
     ]
 
 
@@ -302,9 +311,9 @@ def test_how_today_is_practised_is_told_by_counts() -> None:
         schema=["component", "quarter", "visits", "renewed", "share"], orient="row",
     )  # fmt: skip
     told = owner.owner_page(Results(AS_OF, display(), todays_practice=table)).practice_told
-    assert "sediment cartridges at 25 of 60 visits. The plan leaves such parts in." in told
-    assert "Carbon cartridges were left in there, as in the plan." in told
-    assert "Too few such visits to tell a habit: 4 for quartz sleeves;" in told
+    assert "in the last two years sediment cartridges at 25 of 60 visits. Today's cost counts this" in told
+    assert "Carbon cartridges were left in, as in the plan." in told
+    assert "For quartz sleeves (4 such visits) no habit shows yet" in told
     assert "lamp" not in told
     assert owner.owner_page(Results(AS_OF, display())).practice_told == ""
 

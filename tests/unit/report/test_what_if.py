@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 
-from fleetstats.report.pages.what_if import what_if
+import pytest
+
+from fleetstats.report.pages.what_if import how_often, what_if
 from tests.browser.what_if_tables import invented_kinds, results_with
 from tests.report_fixture import invent
 
@@ -42,8 +44,25 @@ def test_controls_start_at_the_settings_and_the_chance_at_the_loosest_limit() ->
 
 def test_a_kind_is_told_by_its_call_outs_and_what_sets_it_apart() -> None:
     section = what_if(results_with(invented_kinds(6)))
-    assert section.kinds[0].startswith("0.1 to 0.2 call-outs a year today")
+    assert section.kinds[0].startswith("Sites with a call-out in ")
     assert "without quartz sleeve and UV lamp" in section.kinds[4]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "told"),
+    [
+        (3.3, 9.8, "3 to 10 call-outs a year"),
+        (0.96, 1.2, "1 call-out a year"),
+        (0.2, 0.3, "a call-out in 3 to 5 years"),
+        (0.34, 0.34, "a call-out in 3 years"),
+        (0.1, 4.0, "a call-out in 10 years to 4 a year"),
+        (0.0, 6.2, "no call-outs or up to 6 a year"),
+        (0.01, 0.5, "no call-outs or up to one in 2 years"),
+        (0.0, 0.04, "hardly any call-outs"),
+    ],
+)
+def test_call_outs_are_told_by_the_year_or_in_years(low: float, high: float, told: str) -> None:
+    assert how_often(low, high) == told
 
 
 def test_sites_in_no_kind_are_counted() -> None:

@@ -27,7 +27,8 @@ HELD = {
 }  # fmt: skip
 PLAN = {
     "site_id": "a", "visit_interval_days": 182.0, "visit_interval_days_current": 182.0, "cost_per_year": None,
-    "cost_per_year_month_sooner": None, "cost_per_year_month_later": None,
+    "cost_per_year_month_sooner": None, "cost_per_year_month_later": None, "visit_interval_days_closer": None,
+    "cost_per_year_closer": None,
 }  # fmt: skip
 
 

@@ -39,15 +39,15 @@ def at_stop(
     polars frame
         site_id, component, slot, change_at_kpa (null: change it whatever the gauge says), lasts_chance, why
         (gauge, calendar: its age alone asks for it; always: no reading would do), readings (the law rests
-        on). Where a gauge shows only some of what ends a component, as with carbon, a reading never keeps
-        in place what is due.
+        on), stays (the visit rule leaves it in at that visit). Where a gauge shows only some of what ends a
+        component, as with carbon, a reading never keeps in place what is due.
     """
-    visits = due.select(*KEY, "visit_by", "action")
+    action = pl.col("action")
+    visits = due.select(*KEY, "visit_by", stays=action == "inspect", due=action == "replace")
     plan = intervals.select(*KEY, "visit_interval_days", "deadline_days")
     found = []
     for name, units in now.items():
         terms = settings.component(name)
-        limit = units.gauge.blocking.limit_kpa
         rows = units.frame.with_row_index("unit").join(visits, on=KEY).join(plan, on=KEY).sort("unit")
         unit = rows["unit"].to_numpy().astype(np.intp)
         age = (rows["visit_by"] - rows["fitted_on"]).dt.total_days().to_numpy().astype(np.float64)
@@ -56,21 +56,23 @@ def at_stop(
         sure = replace(units.gauge.blocking, wild_share=1e-6)
         drop = change_at(
             units.ends.take(unit), age, until, sure,
-            most_chance=1 - LASTS, grid_kpa=np.arange(4.0, limit + 1, _GRID_KPA),
+            most_chance=1 - LASTS, grid_kpa=np.arange(4.0, sure.limit_kpa + 1, _GRID_KPA),
         )  # fmt: skip
         by_age = until > rows["deadline_days"].fill_null(np.inf).to_numpy()
         if not set(terms.callout_causes) <= ONLY_PRESSURE:
-            by_age |= (rows["action"] == "replace").to_numpy()
+            by_age |= rows["due"].to_numpy()
         why = np.where(by_age, "calendar", np.where(drop <= 0, "always", "gauge"))
-        from_kpa = np.where(why == "gauge", np.minimum(drop, limit), np.nan)
         middle = np.maximum(units.ends.take(unit).quantile(0.5), age)
         told = rows.select(
             *KEY,
             expected_kpa=pl.Series(units.gauge.blocking.drop(age / middle)),
-            change_at_kpa=pl.Series(from_kpa).fill_nan(None),
+            change_at_kpa=pl.Series(
+                np.where(why == "gauge", np.minimum(drop, sure.limit_kpa), np.nan)
+            ).fill_nan(None),
             lasts_chance=pl.lit(LASTS),
             why=pl.Series(why.astype(str), dtype=pl.String),
             readings=pl.lit(len(units.gauge.readings), pl.Int64),
+            stays="stays",
         )
         found.append(told)
     by_housing = pl.concat(found).sort(KEY)
@@ -98,6 +100,7 @@ def _across_all(relations: Relations, by_housing: pl.DataFrame) -> pl.DataFrame:
             pl.col("total").min().alias("change_at_kpa"),
             pl.col("lasts_chance").first(),
             pl.col("readings").max(),
+            pl.col("stays").all(),
         )
         .filter(pl.col("change_at_kpa").is_not_null())
         .with_columns(why=pl.lit("gauge"))

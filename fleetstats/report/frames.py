@@ -126,7 +126,7 @@ _STARRED: Mapping[str, Columns] = {
     },
     "at_stop": {
         "site_id*": TEXT, "component": TEXT, "slot": TEXT, "change_at_kpa": REAL, "lasts_chance": REAL,
-        "why*": TEXT, "readings": COUNT,
+        "why*": TEXT, "readings": COUNT, "stays": FLAG,
     },
     "gauge_visits": {
         **_UNIT, "plan_visit_by": DAY, "seen_by*": DAY, "why": TEXT, "readings": COUNT,

@@ -22,9 +22,9 @@ def stop_words(results: Results) -> dict[str, str]:
 def _stop_lines(display: Display, rows: list[Row]) -> list[str]:
     """Return a line for each number, one for all that go by age, one for all that are changed anyway."""
     by_age = [_name(display, row) for row in rows if row["why"] == "calendar"]
-    always = [
-        _name(display, row) for row in rows if row["change_at_kpa"] is None and row["why"] != "calendar"
-    ]
+    others = [row for row in rows if row["change_at_kpa"] is None and row["why"] != "calendar"]
+    always = [_name(display, row) for row in others if not row["stays"]]
+    staying = [row for row in others if row["stays"]]
     numbers = [row for row in rows if row["change_at_kpa"] is not None]
     lines = [_number_line(display, row) for row in numbers]
     if always:
@@ -32,6 +32,16 @@ def _stop_lines(display: Display, rows: list[Row]) -> list[str]:
         lines.append(
             f"{_together(always)}: change {them}; even a clean reading does not promise that {lasts} to the "
             "visit after."
+        )
+    if staying:
+        them, lasts = ("it", "it lasts") if len(staying) == 1 else ("them", "they last")
+        named, lasting = (
+            _together([_name(display, row) for row in staying]),
+            words.chance(staying[0]["lasts_chance"]),
+        )
+        lines.append(
+            f"{named}: young enough to stay by the plan, though even a clean reading is no {lasting} that "
+            f"{lasts} to the visit after; change {them} where the flow is weak."
         )
     if by_age:
         them, their = ("it", "its") if len(by_age) == 1 else ("them", "their")

@@ -152,6 +152,14 @@ def test_no_reading_keeps_carbon_in_place_that_is_due(known, analysed):
     assert set(numbers["why"]) == {"gauge"}
 
 
+def test_what_the_visit_rule_leaves_in_is_told_from_what_it_renews(known, analysed):
+    _, now, plan = analysed
+    stops = at_stop(known, SETTINGS, now, plan.visits.intervals, plan.due)
+    own = stops.filter(pl.col("component").is_not_null()).join(plan.due, on=KEY)
+    assert {True, False} == set(own["stays"])
+    assert own["stays"].equals(own.select(stays=pl.col("action") == "inspect")["stays"])
+
+
 def test_sites_read_only_across_all_stages_have_one_number_for_them(known, analysed):
     _, now, plan = analysed
     stops = at_stop(known, SETTINGS, now, plan.visits.intervals, plan.due)

@@ -392,21 +392,35 @@ def test_the_last_reading_and_the_number_at_the_stop_are_told() -> None:
     assert later.endswith("The reading of 3 Jun 2025 looks faulty and is not counted.")
 
     rows = [
-        unit(component="sediment_cartridge", change_at_kpa=34.0, lasts_chance=0.9, why="gauge", readings=200),
+        unit(component="sediment_cartridge", change_at_kpa=34.0, lasts_chance=0.9, why="gauge", readings=200, stays=False),
         unit(
-            component="carbon_cartridge", change_at_kpa=None, lasts_chance=0.9, why="calendar", readings=200
+            component="carbon_cartridge", change_at_kpa=None, lasts_chance=0.9, why="calendar", readings=200, stays=False
         ),
-        unit(site_id="b", component=None, change_at_kpa=61.0, lasts_chance=0.9, why="gauge", readings=200),
+        unit(site_id="b", component=None, change_at_kpa=61.0, lasts_chance=0.9, why="gauge", readings=200, stays=False),
         *(
-            unit(site_id="c", component=name, change_at_kpa=None, lasts_chance=0.9, why=why, readings=200)
+            unit(site_id="c", component=name, change_at_kpa=None, lasts_chance=0.9, why=why, readings=200, stays=False)
             for name, why in (("sediment_cartridge", "calendar"), ("carbon_cartridge", "calendar"))
         ),
-    ]
+        unit(
+            site_id="d", component="sediment_cartridge", change_at_kpa=None, lasts_chance=0.9, why="always",
+            readings=200, stays=True,
+        ),
+        unit(
+            site_id="d", component="carbon_cartridge", change_at_kpa=None, lasts_chance=0.9, why="always",
+            readings=200, stays=False,
+        ),
+    ]  # fmt: skip
     found = gauges.stop_words(Results(AS_OF, display(), at_stop=pl.DataFrame(rows)))
     assert "change it at 34 kPa or more across its housing, tap running" in found["a"]
     assert "whatever the gauge says" in found["a"]
     assert found["a"].endswith("If the gauge is doubtful, change it.")
     assert "Across all filters together: change them at 61 kPa" in found["b"]
+    # one that the plan leaves in is not told to be changed
+    assert found["d"] == (
+        "Carbon cartridge: change it; even a clean reading does not promise that it lasts to the visit after. "
+        "Sediment cartridge: young enough to stay by the plan, though even a clean reading is no 9 in 10 that "
+        "it lasts to the visit after; change it where the flow is weak."
+    )
     assert found["c"] == (
         "Sediment cartridge and carbon cartridge: change them when their age asks for it, whatever the gauge "
         "says."

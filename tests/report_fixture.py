@@ -28,6 +28,17 @@ SILLY_NAMES = {0: "<script>alert(1)</script>", 1: "=cmd", 2: 'Fern & Hollow "upp
 GRID = [7.0 * week for week in range(105)]
 
 
+def shown(table: object, column: str) -> list[str]:
+    """Return what a column of a page's table shows, row by row."""
+    names = [item.name for item in table.columns]  # type: ignore[attr-defined]
+    return [row[names.index(column)].shown for row in table.rows]  # type: ignore[attr-defined]
+
+
+def unit(**more: object) -> dict[str, object]:
+    """Return a row of one lamp at site a, changed as asked."""
+    return {"site_id": "a", "component": "uv_lamp", "slot": "", **more}
+
+
 def display() -> Display:
     """Return the settings as they would be printed."""
     components = {

@@ -42,8 +42,7 @@ def at_stop(
         on), stays (the visit rule leaves it in at that visit). Where a gauge shows only some of what ends a
         component, as with carbon, a reading never keeps in place what is due.
     """
-    action = pl.col("action")
-    visits = due.select(*KEY, "visit_by", stays=action == "inspect", due=action == "replace")
+    visits = due.select(*KEY, "visit_by", "action", stays=pl.col("action") == "inspect")
     plan = intervals.select(*KEY, "visit_interval_days", "deadline_days")
     found = []
     for name, units in now.items():
@@ -60,15 +59,14 @@ def at_stop(
         )  # fmt: skip
         by_age = until > rows["deadline_days"].fill_null(np.inf).to_numpy()
         if not set(terms.callout_causes) <= ONLY_PRESSURE:
-            by_age |= rows["due"].to_numpy()
+            by_age |= (rows["action"] == "replace").to_numpy()
         why = np.where(by_age, "calendar", np.where(drop <= 0, "always", "gauge"))
         middle = np.maximum(units.ends.take(unit).quantile(0.5), age)
+        kpa = np.where(why == "gauge", np.minimum(drop, sure.limit_kpa), np.nan)
         told = rows.select(
             *KEY,
             expected_kpa=pl.Series(units.gauge.blocking.drop(age / middle)),
-            change_at_kpa=pl.Series(
-                np.where(why == "gauge", np.minimum(drop, sure.limit_kpa), np.nan)
-            ).fill_nan(None),
+            change_at_kpa=pl.Series(kpa).fill_nan(None),
             lasts_chance=pl.lit(LASTS),
             why=pl.Series(why.astype(str), dtype=pl.String),
             readings=pl.lit(len(units.gauge.readings), pl.Int64),

@@ -29,7 +29,7 @@ from fleetstats.life.draws import LifeDraws
 CARRY_CHANCE: Final = 0.25
 DUE_COLUMNS: Final = (
     "site_id", "visit_from", "visit_by", "component", "slot", "action", "part_number", "reason",
-    "chance_already_spent", "urgency", "age_days", "moved",
+    "chance_already_spent", "urgency", "uv_late", "age_days", "moved",
 )  # fmt: skip
 _KEY: Final = ("site_id", "component", "slot")
 _DAY: Final = pl.duration(days=1)
@@ -93,9 +93,10 @@ def due_list(
     polars frame
         site_id, visit_from, visit_by, component, slot, action (replace, clean, inspect), part_number (to
         carry; null = none), reason, chance_already_spent (by visit_by), urgency (0 failed sample or open
-        alarm, 1 lamp or sleeve past its hard limit or lamp of unknown age, 2 the rest), age_days (at as-of;
-        null = unknown), moved (why the visit is not on its own day; null = it is). Within an urgency lamps
-        come first, then what is past its limit or known to be spent, then by chance.
+        alarm, 1 lamp or sleeve past its hard limit or lamp of unknown age, 2 the rest), uv_late (it is such a
+        lamp or sleeve, whatever else is urgent there), age_days (at as-of; null = unknown), moved (why the
+        visit is not on its own day; null = it is). Within an urgency lamps come first, then what is past its
+        limit or known to be spent, then by chance.
     """
     rows = _gathered(sites, units, visits, intervals, components, as_of)
     rows = _with_visit_dates(rows, as_of, lateness_days)
@@ -164,17 +165,17 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
     there = ~pl.col("removed")
     unknown = there & pl.col("age_days").is_null()
     overdue = there & (pl.col("age_days") > pl.col("deadline_days")).fill_null(False)
+    uv_late = ((overdue & pl.col("of_uv_unit")) | (pl.col("lamp") & unknown)).fill_null(False)
     of_site = pl.col("failed_sample_open") | pl.col("open_alarm")
-    uv_late = (overdue & pl.col("of_uv_unit")) | (pl.col("lamp") & unknown)
     now = of_site | overdue | uv_late | (there & pl.col("spent_seen"))
     fitted = pl.when(there).then(pl.col("fitted_on"))
     address = pl.coalesce(
         pl.lit("a ") + pl.col("address_id").cast(pl.String), pl.lit("s ") + pl.col("site_id").cast(pl.String)
     )
+    flags = {"age_unknown": unknown, "overdue": overdue, "uv_late": uv_late}
     rows = rows.with_columns(
         _address=address,
-        age_unknown=unknown,
-        overdue=overdue,
+        **flags,
         urgency=pl.when(of_site).then(0).when(uv_late).then(1).otherwise(2),
         _planned=_days_on("last_planned_on", pl.col("visit_interval_days")),
         _limit=_days_on(fitted, pl.col("hard_limit_days")),
@@ -306,7 +307,7 @@ def _worded(rows: pl.DataFrame, components: Mapping[str, ComponentTerms]) -> pl.
     )
     reasons = [reason(row) for row in rows.iter_rows(named=True)]
     known = pl.col("overdue") | (~pl.col("removed") & pl.col("spent_seen"))
-    late = pl.col("urgency") == 1
+    late = pl.col("uv_late")
     turn = pl.when(late & pl.col("lamp")).then(0).when(late | known).then(1).otherwise(2)
     return (
         rows.with_columns(reason=pl.Series(reasons, dtype=pl.String), _turn=turn)

@@ -15,6 +15,11 @@ _SPENT: Final = {"lamp": "dead", "sleeve": "scaled"}
 GAUGE_SAID: Final = (
     "last_read_on", "share_spent", "share_low", "share_high", "readings", "doubtful", "faulty_on",
 )  # fmt: skip
+#: What makes a whole site urgent, as it opens the reason of each of its lines.
+OF_SITE: Final = (
+    "A water sample failed here and no good one has followed.",
+    "The UV unit here needs attention: its alarm or its lamp is not settled.",
+)
 _LIMITS: Final = {
     "failed_sample": "what was usual here before the failed sample",
     "open_alarm": "what was usual here before the alarm",
@@ -38,9 +43,9 @@ def reason(row: Mapping[str, Any]) -> str:
     """
     parts = []
     if row["failed_sample_open"]:
-        parts.append("A water sample failed here and no good one has followed.")
+        parts.append(OF_SITE[0])
     elif row["open_alarm"]:
-        parts.append("The UV unit here needs attention: its alarm or its lamp is not settled.")
+        parts.append(OF_SITE[1])
     parts += [_own(row), _age(row)]
     if not (row["removed"] or row["spent_seen"] or row["age_unknown"]):
         parts.append(_gauge(row))

@@ -111,7 +111,7 @@ _STARRED: Mapping[str, Columns] = {
     "due": {
         **_UNIT, "visit_from": DAY, "visit_by*": DAY, "action": TEXT, "part_number": TEXT, "reason": TEXT,
         "chance_already_spent": REAL, "change_at_kpa": REAL, "rank": COUNT, "urgency": COUNT,
-        "age_days": REAL,
+        "uv_late": FLAG, "age_days": REAL,
     },
     "gauge_laws": {
         "component*": TEXT, "law": TEXT, "law_index*": REAL, "law_index_low": REAL, "law_index_high": REAL,

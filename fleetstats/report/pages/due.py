@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import polars as pl
 
+from fleetstats.advice.due_words import OF_SITE
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import gauges, parts
 from fleetstats.report.results import Results
@@ -59,9 +60,21 @@ def stops(results: Results) -> list[Stop]:
         found.append(Stop(
             site_id, names.get(site_id, site_id), parts.site_href(site_id), site.get("crew") or "",
             parts.window(begins, ends, results.as_of), _urgent(site, rows, results.as_of),
-            tuple(task_of(results, row) for row in rows), by_gauge.get(site_id, ""), ends,
+            _tasks(results, rows), by_gauge.get(site_id, ""), ends,
         ))  # fmt: skip
-    return sorted(found, key=lambda stop: stop.urgent not in _FIRST)
+    return sorted(found, key=lambda stop: not stop.urgent.startswith(_FIRST))
+
+
+def _tasks(results: Results, rows: list[parts.Row]) -> tuple[Task, ...]:
+    """Return the lines of a stop; what makes the whole site urgent stands with the first of them alone."""
+    found = [task_of(results, row) for row in rows]
+    return (*found[:1], *(replace(task, why=_own_reason(task.why)) for task in found[1:]))
+
+
+def _own_reason(why: str) -> str:
+    for text in OF_SITE:
+        why = why.removeprefix(text).strip()
+    return why
 
 
 def gauge_by_site(results: Results, due: pl.DataFrame) -> dict[str, str]:
@@ -75,7 +88,7 @@ def gauge_by_site(results: Results, due: pl.DataFrame) -> dict[str, str]:
         limit = row["change_at_kpa"] or _limit_kpa(results, row["component"])
         if limit and row["site_id"] in read:
             lowest[row["site_id"]] = min(limit, lowest.get(row["site_id"], limit))
-    told = {site: f"Any cartridge: {_change_at(limit)}" for site, limit in lowest.items()}
+    told = {site: f"Any cartridge: {_change_at(limit, 'it')}" for site, limit in lowest.items()}
     own, listed = gauges.stop_words(results), set(due["site_id"])
     return told | {site: text for site, text in own.items() if site in listed}
 
@@ -84,7 +97,9 @@ def gauge_anywhere(results: Results) -> str:
     """Return the reading at which a cartridge is changed where no gauge was read; blank for none."""
     limits = [_limit_kpa(results, name) for name in results.display.components]
     lowest = min((limit for limit in limits if limit), default=None)
-    return "" if lowest is None else f"Where a gauge is fitted and no number is given: {_change_at(lowest)}"
+    if lowest is None:
+        return ""
+    return f"Where a gauge is fitted and no number is given: {_change_at(lowest, 'a cartridge')}"
 
 
 def _limit_kpa(results: Results, component: str) -> float | None:
@@ -92,10 +107,10 @@ def _limit_kpa(results: Results, component: str) -> float | None:
     return shown.pressure_limit_kpa if shown else None
 
 
-def _change_at(limit: float) -> str:
+def _change_at(limit: float, what: str) -> str:
     return (
-        f"change it at {limit:.0f} kPa or more across its housing, tap running; if the gauge is doubtful, "
-        "change it."
+        f"change {what} at {limit:.0f} kPa or more across its housing, tap running; if the gauge is "
+        "doubtful, change it."
     )
 
 
@@ -174,17 +189,15 @@ _FIRST = ("failed sample open", "UV alarm open")
 
 
 def _urgent(site: parts.Row, rows: list[parts.Row], as_of: date) -> str:
-    if site.get("failed_sample_open"):
-        return _FIRST[0]
-    if site.get("open_alarm"):
-        return _FIRST[1]
-    told = dict.fromkeys(late_words(row) for row in rows if late(row))
+    flags = zip(_FIRST, ("failed_sample_open", "open_alarm"), strict=True)
+    told = [text for text, flag in flags if site.get(flag)]
+    told += dict.fromkeys(late_words(row) for row in rows if late(row))
     return words.listed(told) or ("overdue" if rows[0]["visit_by"] < as_of else "")
 
 
 def late(row: parts.Row) -> bool:
     """Return whether a line of the due list is of a lamp or sleeve past its limit, or of unknown age."""
-    return bool(row["urgency"] == 1)
+    return bool(row["uv_late"])
 
 
 def late_words(row: parts.Row) -> str:

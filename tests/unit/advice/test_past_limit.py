@@ -64,6 +64,17 @@ def test_a_sleeve_past_its_longest_time_is_as_urgent_as_a_lamp_and_due_now(fleet
     assert found.select(UNIT).to_series()[0] == "S003/quartz_sleeve"
 
 
+def test_a_late_lamp_is_known_as_such_where_a_failed_sample_makes_all_of_the_site_urgent(
+    fleet: Fleet,
+) -> None:
+    aged(fleet, {"S003/uv_lamp": 400, "S004/uv_lamp": 300})
+    fleet.sites = fleet.sites.with_columns(failed_sample_open=pl.col("site_id").is_in(["S003", "S004"]))
+    found = due(fleet)
+    lamps = [line(found, f"{site}/uv_lamp") for site in ("S003", "S004")]
+    assert [(row["urgency"], row["uv_late"]) for row in lamps] == [(0, True), (0, False)]
+    assert found.select(UNIT).to_series()[0] == "S003/uv_lamp"
+
+
 @pytest.mark.parametrize(("age", "urgency"), [(182, 2), (183, 1)])
 def test_the_day_after_its_longest_time_makes_a_sleeve_urgent(fleet: Fleet, age: int, urgency: int) -> None:
     aged(fleet, {"S003/quartz_sleeve": age})

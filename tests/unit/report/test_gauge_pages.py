@@ -35,7 +35,9 @@ def test_where_no_gauge_was_ever_read_a_stop_has_no_number_for_it_and_the_page_s
     stops = due.stops(found)
     assert [stop.gauge for stop in stops] == [""]
     told = technician.technician_page(found, stops).gauge_told
-    assert told.startswith("Where a gauge is fitted and no number is given: change it at 100 kPa or more")
+    assert told.startswith(
+        "Where a gauge is fitted and no number is given: change a cartridge at 100 kPa or more"
+    )
 
 
 def test_the_last_reading_and_the_number_at_the_stop_are_told() -> None:

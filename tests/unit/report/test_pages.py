@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
+from fleetstats.advice.due_words import OF_SITE
 from fleetstats.report import Display, Results, due_calendar, words
 from fleetstats.report.pages import (
     due,
@@ -117,9 +118,9 @@ def test_a_rank_orders_the_due_list_whatever_the_order_of_rows() -> None:
 
 def test_a_stop_says_which_lamp_or_sleeve_cannot_wait() -> None:
     rows = [
-        unit(visit_by=AS_OF, urgency=1, age_days=None),
-        unit(component="quartz_sleeve", visit_by=AS_OF, urgency=1, age_days=202.0),
-        unit(site_id="b", component="quartz_sleeve", visit_by=AS_OF, urgency=2, age_days=20.0),
+        unit(visit_by=AS_OF, urgency=1, uv_late=True, age_days=None),
+        unit(component="quartz_sleeve", visit_by=AS_OF, urgency=1, uv_late=True, age_days=202.0),
+        unit(site_id="b", component="quartz_sleeve", visit_by=AS_OF, urgency=2, uv_late=False, age_days=20.0),
     ]
     found = Results(AS_OF, display(), due=pl.DataFrame(rows), sites=pl.DataFrame({"site_id": ["a", "b"]}))
     stops = due.stops(found)
@@ -132,6 +133,20 @@ def test_a_stop_says_which_lamp_or_sleeve_cannot_wait() -> None:
     assert sheets == notes  # the household must know too
     first = index.index_page(found, stops=2).doors[0].first
     assert first.endswith("; 2 lamps and sleeves past their limit or of unknown age")
+
+
+def test_what_is_urgent_of_the_site_stands_with_its_first_line_and_hides_no_late_lamp() -> None:
+    """A failed sample is told once, in front of the lamp's own line, and the lamp past its limit as well."""
+    rows = [
+        unit(
+            visit_by=AS_OF, uv_late=True, age_days=400.0, reason=f"{OF_SITE[0]} The lamp reached its limit."
+        ),
+        unit(component="quartz_sleeve", visit_by=AS_OF, uv_late=False, reason=f"{OF_SITE[0]} Cleaned here."),
+    ]
+    sites = pl.DataFrame({"site_id": ["a"], "failed_sample_open": [True]})
+    (stop,) = due.stops(Results(AS_OF, display(), due=pl.DataFrame(rows), sites=sites))
+    assert stop.urgent == "failed sample open and lamp past its limit"
+    assert [task.why for task in stop.tasks] == [f"{OF_SITE[0]} The lamp reached its limit.", "Cleaned here."]
 
 
 def test_the_van_load_counts_pieces_of_the_chosen_stops_only(results: Results) -> None:

@@ -27,7 +27,7 @@
     if (unit.uv) asked = Math.min(asked, unit.limit);
     let soft = unit.beyond ?? Infinity;
     if (unit.held) soft = Math.min(soft, unit.today);
-    if (asked < 1 && unit.chances.length) soft = Math.min(soft, longestWithin(unit.chances, asked));
+    if (asked < 1 && unit.chances.length) soft = Math.min(soft, longestWithin(unit.chances, asked) - unit.late);
     return Math.min(unit.longest ?? Infinity, Math.max(soft, shortest));
   }
 

@@ -16,7 +16,7 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 COST: Final = "cost"
-FEW_RECORDS: Final = "few_records"
+_CHANCE: Final = "failure_chance"
 #: Even the shortest visit interval is too long for one of the limits.
 CANNOT_BE_MET: Final = "cannot_be_met"
 #: A decision, and no limit, holds the interval.
@@ -49,6 +49,8 @@ class Choice:
         Hard limit on the visit interval of the address, and of the unit's own site alone.
     decided_here : array of bool
         A decision on the unit's own site is what binds its address.
+    of_uv_unit : array of bool
+        Of the UV unit, whose tolerated chance of being spent no decision passes.
     """
 
     visit_days: FloatArray
@@ -61,6 +63,7 @@ class Choice:
     most_days: FloatArray
     own_most_days: FloatArray
     decided_here: BoolArray
+    of_uv_unit: BoolArray
 
 
 def name_held(limits: Limits, unmet: BoolArray, choice: Choice, *, site: IntArray) -> list[str]:
@@ -84,11 +87,12 @@ def name_held(limits: Limits, unmet: BoolArray, choice: Choice, *, site: IntArra
         free_days=choice.free_days,
         free_visit_days=choice.free_visit_days,
     )
-    cut_by = _strictest_of_site(limits, site)
+    cut_by = _strictest_of_site(limits, site, choice.of_uv_unit)
     shared = (choice.most_days < choice.own_most_days) & (choice.most_days - choice.visit_days < WEEK)
     shared &= choice.free_visit_days > choice.visit_days
     closer = (choice.closer_visit_days < choice.visit_days) & (choice.every_n == 1)
     moved = choice.undecided_visit_days != choice.visit_days
+    tight = _tight(limits, choice)
     out = []
     for row, asked in enumerate(names):
         name = CANNOT_BE_MET if unmet[row] else asked
@@ -96,10 +100,8 @@ def name_held(limits: Limits, unmet: BoolArray, choice: Choice, *, site: IntArra
         if limits.impossible[row]:
             out.append(CANNOT_BE_MET)
         elif np.isfinite(choice.pin[row]):
-            out.append(_pinned(name, row, choice, cut_by[row], decided))
-        elif name == FEW_RECORDS and shared[row] and choice.every_n[row] == 1:
-            out.append(SHARED_TRIP)
-        elif name != COST:
+            out.append(_pinned(name if tight[row] else COST, row, choice, cut_by[row], decided))
+        elif name != COST and (tight[row] or unmet[row] or not (moved[row] or shared[row])):
             out.append(name)
         elif moved[row]:
             out.append(decided)
@@ -110,18 +112,27 @@ def name_held(limits: Limits, unmet: BoolArray, choice: Choice, *, site: IntArra
     return out
 
 
+def _tight(limits: Limits, choice: Choice) -> BoolArray:
+    """Return which units a limit of their own keeps from visits a week further apart, (units,)."""
+    longer = choice.visit_days + WEEK
+    of_unit = limits.unit_days.min(axis=1) < longer * choice.every_n
+    return np.asarray(of_unit | (limits.visit_days.min(axis=1) < longer))
+
+
 def _pinned(name: str, row: int, choice: Choice, cut_by: tuple[float, str], decided: str) -> str:
     """Return what holds an interval at an address with a pinned one: the pin, or what cuts it shorter."""
     if choice.pin[row] - choice.visit_days[row] < WEEK:
-        return name if name in LIMITS[:HARD] else decided
+        kept = name in LIMITS[:HARD] or (name == _CHANCE and choice.of_uv_unit[row])
+        return name if kept else decided
     days, limit = cut_by
     return limit if days < choice.visit_days[row] + WEEK else SHARED_TRIP
 
 
-def _strictest_of_site(limits: Limits, site: IntArray) -> list[tuple[float, str]]:
-    """Return for each unit the strictest hard limit on a visit interval at its site: days and name."""
-    hard = np.concatenate([limits.visit_days, limits.unit_days[:, :HARD]], axis=1)
-    named = [*LIMITS, *LIMITS[:HARD]]
+def _strictest_of_site(limits: Limits, site: IntArray, of_uv: BoolArray) -> list[tuple[float, str]]:
+    """Return for each unit the strictest limit at its site that no decision passes: days and name."""
+    chance = np.where(of_uv, limits.unit_days[:, LIMITS.index(_CHANCE)], np.inf)
+    hard = np.column_stack([limits.visit_days, limits.unit_days[:, :HARD], chance])
+    named = [*LIMITS, *LIMITS[:HARD], _CHANCE]
     found: dict[int, tuple[float, str]] = {}
     for row, at in enumerate(site.tolist()):
         own = int(hard[row].argmin())

@@ -36,8 +36,8 @@ class FleetRows:
     """What a plan is made from; parameters as in `Planner`, of which this holds the arrays.
 
     Arrays (sites,): site_address, sharing, today_visit, wishes (one for each of `WISHES`); arrays (units,):
-    address, site, life_row (-1 = no curve), in_place, planned_cost, seen, component, today, customary, held
-    (kept to today's rule).
+    address, site, life_row (-1 = no curve), in_place, planned_cost, seen, component, today, customary,
+    of_uv_unit, held (kept to today's rule).
     """
 
     def __init__(
@@ -54,6 +54,7 @@ class FleetRows:
     ) -> None:
         self.limits, self.prices, self.weeks, self.trip_cost = limits, prices, weeks, terms.trip_cost
         self.shortest, self.longest = terms.shortest_visit_days, terms.longest_visit_days
+        self.lateness = terms.lateness_days
         self.site_address = sites["address"].to_numpy()
         self.sharing = sites["sharing"].to_numpy()
         self.today_visit = sites["current_visit_days"].to_numpy()
@@ -67,6 +68,7 @@ class FleetRows:
         self.component = np.array(names, dtype=object)
         self.today = np.array([components[name].current_interval_days for name in names])
         self.customary = np.array([components[name].customary_days for name in names])
+        self.of_uv_unit = np.array([components[name].of_uv_unit for name in names], dtype=np.bool_)
         level = dict(levels.select("component", "level").iter_rows())
         without = {name for name in components if name not in prices or level.get(name) == DUE_LIST_ONLY}
         self.held = np.array([name in without for name in names], dtype=np.bool_) | (self.life_row < 0)

@@ -136,7 +136,7 @@ def plan_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
     )
 
 
-def totals_frame(planned: PlannedSites) -> pl.DataFrame:
+def totals_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
     """Return the fleet's sums a year: measure, plan, plan_low, plan_high, current, current_low, current_high.
 
     Measures: trips_per_year, callouts_per_year, cost_per_year, saving_per_year (today less plan), and its
@@ -147,9 +147,9 @@ def totals_frame(planned: PlannedSites) -> pl.DataFrame:
     planned : PlannedSites
     """
     cost, cost_today, calls, calls_today = planned.together.sum(axis=0)
+    trips = DAYS_PER_YEAR / sites["sharing"].to_numpy()
     rows = [
-        ("trips_per_year", *_alone(DAYS_PER_YEAR / planned.visit_days),
-         *_alone(DAYS_PER_YEAR / planned.visit_days_current)),
+        ("trips_per_year", *_alone(trips / planned.visit_days), *_alone(trips / planned.visit_days_current)),
         ("callouts_per_year", *_ranged(calls), *_ranged(calls_today)),
         ("cost_per_year", *_ranged(cost), *_ranged(cost_today)),
         ("saving_per_year", *_ranged(cost_today - cost), None, None, None),

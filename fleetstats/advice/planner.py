@@ -95,22 +95,23 @@ class Planner:
         there = batch.there
         address = self._of.address[there] - batch.first_address
         pin, cap, floor = self._decided(batch)
-        most, held = self._most_days(batch, address)
+        chance = self._within_chance(there)
+        most, held = self._most_days(batch, address, chance)
         allowed = self._weeks_allowed(most, held)
         week_ok = wished_weeks(
             weeks=self._of.weeks, allowed=allowed, most_days=most, pin=pin, cap=cap, floor=floor
         )
         plans = PricedPlans(self._of.weeks, self._unit_cost(there), self._yearly_trips(batch), address)
-        choice = undecided = self._choice(plans, there, week_ok)
+        choice = undecided = self._choice(plans, there, week_ok, chance)
         if (week_ok != allowed).any():
-            undecided = self._choice(plans, there, allowed)
+            undecided = self._choice(plans, there, allowed, chance)
         closer = closer_plan(
             plans, choice.visit_ok, choice.chosen, shortest_days=self._of.shortest, fixed=np.isfinite(pin)
         )
         names = name_held(
             choice.limits,
             choice.unmet,
-            self._held_by(plans, batch, choice, undecided, closer, (pin, most)),
+            self._held_by(plans, batch, choice, undecided, closer, (pin, most, chance)),
             site=self._of.site[there],
         )
         beside = self._beside(plans, batch, choice, closer, week_ok, most)
@@ -142,10 +143,16 @@ class Planner:
         of_sooner, of_later = (self._dearer(plans, batch, chosen, other) for other in (sooner, later))
         return Beside(of_seen, of_sooner, of_later, of_closer, self._days(closer))
 
-    def _choice(self, plans: PricedPlans, there: IntArray, week_ok: BoolArray) -> _Choice:
+    def _choice(self, plans: PricedPlans, there: IntArray, week_ok: BoolArray, chance: FloatArray) -> _Choice:
         """Return the plan chosen where each address may have some of the visit intervals (addresses, W)."""
         shortest = (self._of.weeks[week_ok.argmax(axis=1)] * float(WEEK))[plans.address]
-        limits, unmet = self._all_limits(there, shortest)
+        limits = with_soft_limits(
+            self._of.limits.of(there),
+            failure_chance=chance,
+            few_records=np.where(self._of.held[there], self._of.today[there], np.inf),
+            shortest_days=shortest,
+        )
+        unmet = limits.impossible | (chance < shortest)
         limit_days = limits.unit_days.min(axis=1)
         visit_ok = allowed_visits(
             weeks=self._of.weeks, limit_days=limit_days, longest_only=self._of.held[there]
@@ -160,16 +167,19 @@ class Planner:
         choice: _Choice,
         undecided: _Choice,
         closer: Chosen,
-        bounds: tuple[FloatArray, FloatArray],
+        bounds: tuple[FloatArray, FloatArray, FloatArray],
     ) -> Choice:
-        """Return all that tells what holds the intervals; `bounds` are pins and limits of the addresses."""
-        there, address, (pin, most) = batch.there, plans.address, bounds
+        """Return all that tells what holds the intervals; `bounds`: pins, limits of addresses, chances."""
+        there, address, (pin, most, chance) = batch.there, plans.address, bounds
         usual = np.broadcast_to(self._usual_weeks(), (batch.addresses, len(self._of.weeks)))
-        free = cheapest(plans, usual, np.ones_like(choice.visit_ok))
+        free = preferred(
+            plans, usual, np.ones_like(choice.visit_ok), customary_days=self._of.customary[there]
+        )
         held = self._of.held[there]
         free_visit = np.where(held, np.inf, self._days(free)[address])
         own = np.full(len(self._of.site_address), np.inf)
         np.minimum.at(own, self._of.site[there], self._of.limits.hard_visit_days[there])
+        np.minimum.at(own, self._of.site[there], self._uv_visit_days(there, chance))
         pinned, *bounded = (wish[self._of.site[there]] for wish in self._of.wishes)
         wished = np.where(
             np.isfinite(pin[address]),
@@ -187,6 +197,7 @@ class Planner:
             most_days=most[address],
             own_most_days=own[self._of.site[there]],
             decided_here=wished,
+            of_uv_unit=self._of.of_uv_unit[there],
         )
 
     def _usual_weeks(self) -> BoolArray:
@@ -207,13 +218,14 @@ class Planner:
             no_shorter=no_shorter,
         )
 
-    def _most_days(self, batch: Batch, address: IntArray) -> tuple[FloatArray, BoolArray]:
+    def _most_days(self, batch: Batch, address: IntArray, chance: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Return the longest visit interval of each address, and which have nothing to plan by.
 
         Those keep today's: where records are few nothing is lengthened. Contracts hold where all is gone.
         """
         most = np.full(batch.addresses, np.inf)
         np.minimum.at(most, address, self._of.limits.hard_visit_days[batch.there])
+        np.minimum.at(most, address, self._uv_visit_days(batch.there, chance))
         everywhere, agreed = (
             self._of.address[batch.units],
             self._of.limits.visit_days[batch.units].min(axis=1),
@@ -238,19 +250,23 @@ class Planner:
         last = len(self._of.weeks) - 1 - allowed[:, ::-1].argmax(axis=1)
         return np.asarray(allowed & (~held[:, None] | (np.arange(len(self._of.weeks)) == last[:, None])))
 
-    def _all_limits(self, there: IntArray, shortest: FloatArray) -> tuple[Limits, BoolArray]:
-        """Return the limits of the units in place, and which of them no visit interval can keep."""
+    def _within_chance(self, there: IntArray) -> FloatArray:
+        """Return the longest interval of each unit in place within its tolerated chance of being spent, days.
+
+        That of the UV unit's parts is kept as visits really happen: net of lateness.
+        """
         chance = np.full(len(there), np.inf)
         for prices, at in self._of.by_component(there):
             chance[at] = prices.longest_within_chance(self._of.life_row[there[at]])
         chance[self._of.held[there]] = np.inf  # too few records to tell a chance by
-        limits = with_soft_limits(
-            self._of.limits.of(there),
-            failure_chance=chance,
-            few_records=np.where(self._of.held[there], self._of.today[there], np.inf),
-            shortest_days=shortest,
-        )
-        return limits, limits.impossible | (chance < shortest)
+        return np.asarray(chance - np.where(self._of.of_uv_unit[there], self._of.lateness, 0.0))
+
+    def _uv_visit_days(self, there: IntArray, chance: FloatArray) -> FloatArray:
+        """Return the longest visit interval by each unit's tolerated chance, inf but for the UV unit.
+
+        No decision passes it, nor does it ask for visits closer together than any looked at.
+        """
+        return np.where(self._of.of_uv_unit[there], np.maximum(chance, self._of.shortest), np.inf)
 
     def _unit_cost(self, there: IntArray) -> FloatArray:
         cost = np.zeros((len(there), len(self._of.weeks), MOST_VISITS))

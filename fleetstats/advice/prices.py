@@ -185,11 +185,15 @@ class ComponentPrices:
         return longest_within(self.spent_by_week(rows), limit)
 
     def spent_by_week(self, rows: IntArray) -> FloatArray:
-        """Return the chance that a fresh unit is spent by the end of each week, (rows, weeks)."""
+        """Return the chance that a fresh unit is spent by the end of each week, (rows, weeks).
+
+        By the unit's own life, also where it is priced by what is typical of the fleet: a limit asks what is
+        known of this site, however little that is.
+        """
         weeks = np.arange(1, MOST_VISITS * int(self._days[-1] / WEEK) + 1)
         if self._node_spent_by is None:
             self._node_spent_by = self._pricer.node_spent_by((weeks * WEEK).astype(np.float64))
-        return np.asarray(self._spread(rows) @ self._node_spent_by)
+        return np.asarray(self._pricer.spread(rows) @ self._node_spent_by)
 
 
 def longest_within(spent_by_week: FloatArray, limit: float | FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ from typing import Final
 
 import polars as pl
 
+from fleetstats.advice.binding import COST
 from fleetstats.advice.decisions import FIXING
 from fleetstats.advice.terms import DAYS_PER_YEAR, WEEK
 
@@ -42,7 +43,7 @@ def plan_changes(
     Parameters
     ----------
     before, now : polars frame
-        The table `intervals` of both analyses: columns `HELD_AGAINST`.
+        The table `intervals` of both analyses: columns `HELD_AGAINST`; of now hard_limit_days too.
     since : date
         As-of date of the analysis before.
     other_settings : bool
@@ -52,39 +53,37 @@ def plan_changes(
     -------
     polars frame
         Columns of `CHANGES_SCHEMA`; component null: the interval between visits of the site. reason:
-        settings, limit (another limit binds: `limited_by`), records_here (new fittings or findings at this
-        site), records_elsewhere.
+        settings, limit (it is held by another now: `limited_by`), freed (longer, as `limited_by` does not
+        hold it any more), records_here (new fittings or findings at this site), records_elsewhere.
         Places that only one analysis knows are no change.
     """
+    bound = pl.col("limited_by") != pl.col("limited_by_now")
     both = (
         before.select(HELD_AGAINST)
-        .join(now.select(HELD_AGAINST), on=list(_PLACE), suffix="_now", maintain_order="left")
+        .join(
+            now.select(*HELD_AGAINST, "hard_limit_days"),
+            on=list(_PLACE),
+            suffix="_now",
+            maintain_order="left",
+        )
         .with_columns(
             (pl.col("spells_now") - pl.col("spells")).alias("spells_more"),
             (pl.col("failures_now") - pl.col("failures")).alias("failures_more"),
-            (pl.col("limited_by") != pl.col("limited_by_now")).fill_null(False).alias("bound_anew"),
+            bound.fill_null(False).alias("bound_anew"),
+            _tight().alias("_tight"),
         )
     )
-    of_site = both.group_by("site_id", maintain_order=True).agg(
-        pl.lit(None, pl.String).alias("component"),
-        pl.lit("").alias("slot"),
-        pl.col("visit_interval_days", "visit_interval_days_now").first(),
-        pl.col("spells_more", "failures_more").sum(),
-        pl.col("limited_by_now")
-        .sort_by(~pl.col("bound_anew"), "interval_days_now", maintain_order=True)
-        .first(),
-        pl.col("bound_anew").any(),
-    )
-    visits = of_site.rename({"visit_interval_days": "was", "visit_interval_days_now": "is"})
+    visits = _of_sites(both)
     units = both.rename({"interval_days": "was", "interval_days_now": "is"}).select(visits.columns)
+    reason = _reason(other_settings)
     return (
         pl.concat([visits, units], how="vertical_relaxed")
         .filter((pl.col("was").cast(pl.Float64) - pl.col("is").cast(pl.Float64)).abs() >= WEEK)
         .with_columns(
             interval_before_days=pl.col("was"),
             interval_days=pl.col("is"),
-            reason=_reason(other_settings),
-            limited_by=pl.col("limited_by_now"),
+            reason=reason,
+            limited_by=pl.when(reason == "freed").then("limited_by").otherwise("limited_by_now"),
             since=pl.lit(since),
         )
         .sort("site_id", "component", "slot", nulls_last=False)
@@ -92,13 +91,40 @@ def plan_changes(
     )
 
 
+def _of_sites(both: pl.DataFrame) -> pl.DataFrame:
+    """Return the visit intervals of the sites, a row each, from the units of both analyses."""
+    # what holds the visits of a site is what holds the unit at its limit, else the one renewed most often
+    lead = [~pl.col("_tight"), pl.col("interval_days_now")]
+    return (
+        both.group_by("site_id", maintain_order=True)
+        .agg(
+            pl.lit(None, pl.String).alias("component"),
+            pl.lit("").alias("slot"),
+            pl.col("visit_interval_days", "visit_interval_days_now").first(),
+            pl.col("spells_more", "failures_more").sum(),
+            pl.col("limited_by_now", "bound_anew").sort_by(lead, maintain_order=True).first(),
+            pl.col("limited_by").sort_by("interval_days", maintain_order=True).first(),
+        )
+        .rename({"visit_interval_days": "was", "visit_interval_days_now": "is"})
+    )
+
+
+def _tight() -> pl.Expr:
+    """Return whether a unit's hard limit allows no visits a week further apart."""
+    nth = pl.col("interval_days_now") / pl.col("visit_interval_days_now")
+    return (pl.col("hard_limit_days") < pl.col("interval_days_now") + WEEK * nth).fill_null(False)
+
+
 def _reason(other_settings: bool) -> pl.Expr:
     here = (pl.col("spells_more") != 0) | (pl.col("failures_more") != 0)
+    shorter = pl.col("is") < pl.col("was")
     return (
         pl.when(pl.lit(other_settings))
         .then(pl.lit("settings"))
-        .when(pl.col("bound_anew"))
+        .when(pl.col("bound_anew") & shorter & (pl.col("limited_by_now") != COST))
         .then(pl.lit("limit"))
+        .when(pl.col("bound_anew") & ~shorter & (pl.col("limited_by") != COST))
+        .then(pl.lit("freed"))
         .when(here.fill_null(False))
         .then(pl.lit("records_here"))
         .otherwise(pl.lit("records_elsewhere"))

@@ -67,7 +67,8 @@ class SiteKinds:
         longest_days (visit intervals looked at), most_days (hard limit on the visit interval).
     units : polars frame
         kind, component, slot, announced, of_uv_unit, held, longest_days (hard limit), longest_by (its name),
-        beyond_days (limit by ages seen, the strictest of the sites), chance_limit, today_days,
+        beyond_days (limit by ages seen, the strictest of the sites), chance_limit, late_days (taken off the
+        interval within that chance), today_days,
         customary_days, chances (list: chance of being spent by the end of each week, from week 1).
     rates : polars frame
         kind, component, slot, every_n, callouts, other_cost (lists over the visit intervals from
@@ -136,7 +137,7 @@ KINDS_SCHEMA: Final[Schema] = {
 UNITS_SCHEMA: Final[Schema] = {
     "kind": pl.Int64, "component": pl.String, "slot": pl.String, "announced": pl.Boolean,
     "of_uv_unit": pl.Boolean, "held": pl.Boolean, "longest_days": pl.Float64, "longest_by": pl.String,
-    "beyond_days": pl.Float64, "chance_limit": pl.Float64, "today_days": pl.Float64,
+    "beyond_days": pl.Float64, "chance_limit": pl.Float64, "late_days": pl.Float64, "today_days": pl.Float64,
     "customary_days": pl.Float64, "chances": _REALS,
 }  # fmt: skip
 RATES_SCHEMA: Final[Schema] = {
@@ -206,7 +207,9 @@ def _unit_row(rows: IntArray, fleet: PricedFleet, kind: ComponentTerms, held: bo
         "longest_days": longest if np.isfinite(longest) else None,
         "longest_by": LIMITS[int(strictest.argmin())] if np.isfinite(longest) else None,
         "beyond_days": beyond if np.isfinite(beyond) else None,
-        "chance_limit": kind.failure_chance_limit, "today_days": kind.current_interval_days,
+        "chance_limit": kind.failure_chance_limit,
+        "late_days": fleet.terms.lateness_days if kind.of_uv_unit else 0.0,
+        "today_days": kind.current_interval_days,
         "customary_days": kind.customary_days, "chances": chances,
     }  # fmt: skip
 

@@ -93,12 +93,13 @@ def longest_days(units: pl.DataFrame, shortest_days: FloatArray, tolerated: floa
     own = units["chance_limit"].to_numpy()
     asked = own if tolerated is None else np.full(len(own), tolerated)
     asked = np.where(units["of_uv_unit"].to_numpy(), np.minimum(own, asked), asked)
-    held = units["held"].to_numpy()
+    held, late = units["held"].to_numpy(), units["late_days"].to_numpy()
     soft = units["beyond_days"].fill_null(np.inf).to_numpy()
     soft = np.where(held, np.minimum(soft, units["today_days"].to_numpy()), soft)
     for row, chances in enumerate(units["chances"].to_list()):
         if asked[row] < 1 and chances:
-            soft[row] = min(soft[row], longest_within(np.array([chances]), asked[row])[0])
+            within = longest_within(np.array([chances]), asked[row])[0] - late[row]
+            soft[row] = min(soft[row], within)
     hard = units["longest_days"].fill_null(np.inf).to_numpy()
     return np.asarray(np.minimum(hard, np.maximum(soft, shortest_days)))
 

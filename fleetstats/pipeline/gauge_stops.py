@@ -43,7 +43,7 @@ def at_stop(
         component, as with carbon, a reading never keeps in place what is due.
     """
     visits = due.select(*KEY, "visit_by", "action", stays=pl.col("action") == "inspect")
-    plan = intervals.select(*KEY, "visit_interval_days", "deadline_days")
+    plan = intervals.select(*KEY, "visit_interval_days", "hard_limit_days")
     found = []
     for name, units in now.items():
         terms = settings.component(name)
@@ -57,7 +57,7 @@ def at_stop(
             units.ends.take(unit), age, until, sure,
             most_chance=1 - LASTS, grid_kpa=np.arange(4.0, sure.limit_kpa + 1, _GRID_KPA),
         )  # fmt: skip
-        by_age = until > rows["deadline_days"].fill_null(np.inf).to_numpy()
+        by_age = until > rows["hard_limit_days"].fill_null(np.inf).to_numpy()
         if not set(terms.callout_causes) <= ONLY_PRESSURE:
             by_age |= (rows["action"] == "replace").to_numpy()
         why = np.where(by_age, "calendar", np.where(drop <= 0, "always", "gauge"))

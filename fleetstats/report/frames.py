@@ -228,8 +228,8 @@ _STARRED: Mapping[str, Columns] = {
     "what_if_units": {
         "kind*": COUNT, "component*": TEXT, "slot": TEXT, "of_uv_unit*": FLAG, "held*": FLAG,
         "longest_days*": REAL, "longest_by": TEXT, "beyond_days*": REAL, "chance_limit*": REAL,
-        "today_days*": REAL, "customary_days*": REAL, "chances*": REALS, "every_n_visits": COUNT,
-        "interval_days": REAL,
+        "late_days*": REAL, "today_days*": REAL, "customary_days*": REAL, "chances*": REALS,
+        "every_n_visits": COUNT, "interval_days": REAL,
     },
     "what_if_rates": {
         "kind*": COUNT, "component*": TEXT, "slot": TEXT, "every_n*": COUNT, "callouts*": REALS,

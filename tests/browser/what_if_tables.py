@@ -48,7 +48,7 @@ def invented_kinds(count: int = 14, seed: int = 5) -> SiteKinds:
                 **key, "announced": component != "quartz_sleeve", "of_uv_unit": component[0] in "qu",
                 "held": held, "longest_days": limit, "longest_by": by,
                 "beyond_days": float(rng.choice([230.0, 400.0])) if number % 3 == 0 else None,
-                "chance_limit": float(rng.choice([1.0, 0.4])), "today_days": 182.0,
+                "chance_limit": float(rng.choice([1.0, 0.4])), "late_days": float(rng.choice([0.0, 14.0])), "today_days": 182.0,
                 "customary_days": customary, "chances": [] if held else [float(f"{c:.6g}") for c in by_week],
             })  # fmt: skip
             rates += [{**key, **row} for row in _rates(scale, shape, part, component, held)]

@@ -104,7 +104,7 @@ def longest_intervals(settings: Settings, truth: Truth, seed: int) -> np.ndarray
     for site, lives in enumerate(true_lives(truth, seed=seed)):
         for unit, part in enumerate(parts):
             if part.failure_chance_limit < 1 and len(lives[unit]):
-                longest[unit, site] = np.quantile(lives[unit], part.failure_chance_limit)
+                longest[unit, site] = np.quantile(lives[unit], part.failure_chance_limit) - LATENESS_DAYS
     return longest
 
 

@@ -79,6 +79,8 @@ def _changed(results: Results, changed: pl.DataFrame) -> Table:
 def _why(row: dict[str, Any]) -> str:
     if row["reason"] == "limit":
         return f"now held by: {labels.limit(row['limited_by'])}"
+    if row["reason"] == "freed":
+        return f"no longer held by: {labels.limit(row['limited_by'])}"
     if row["reason"] != "records_here":
         return _REASONS[row["reason"]]
     more, failed = row["spells_more"] or 0, row["failures_more"] or 0

@@ -226,7 +226,8 @@ def _unit(results: Results, row: parts.Row, rates: Sequence[parts.Row], first: i
         "name": labels.component(results.display, row["component"], row["slot"]),
         "longest": most, "by": labels.LIMITS.get(row["longest_by"] or "", ""), "beyond": row["beyond_days"],
         "held": row["held"], "today": row["today_days"], "uv": row["of_uv_unit"],
-        "limit": row["chance_limit"], "customary": row["customary_days"], "chances": row["chances"],
+        "limit": row["chance_limit"], "late": row["late_days"], "customary": row["customary_days"],
+        "chances": row["chances"],
         "callouts": [within(rate["callouts"], rate["every_n"]) for rate in rates],
         "other": [within(rate["other_cost"], rate["every_n"]) for rate in rates],
     }  # fmt: skip

@@ -17,7 +17,7 @@ def named(
     *, pin: float = INF, visit: float = 84.0, n: int = 1, free: float = 119.0, undecided: float | None = None,
     closer: float | None = None, most: float = INF, own_most: float = INF, here: bool = True,
     limit: tuple[str, float] | None = None, of_site: tuple[str, float] | None = None,
-    unmet: bool = False, impossible: bool = False,
+    unmet: bool = False, impossible: bool = False, uv: bool = False,
 ) -> str:  # fmt: skip
     """Return what holds the first of two units at one site; `of_site` is a limit of the second."""
     unit, of_visit = np.full((2, len(LIMITS)), INF), np.full((2, len(LIMITS)), INF)
@@ -34,7 +34,7 @@ def named(
         visit_days=both(visit), every_n=np.full(2, n), free_visit_days=both(free), free_days=both(free * n),
         undecided_visit_days=both(visit if undecided is None else undecided),
         closer_visit_days=both(visit if closer is None else closer), pin=both(pin), most_days=both(most),
-        own_most_days=both(own_most), decided_here=np.full(2, here),
+        own_most_days=both(own_most), decided_here=np.full(2, here), of_uv_unit=np.full(2, uv),
     )  # fmt: skip
     return name_held(limits, np.full(2, unmet), choice, site=np.zeros(2, np.int64))[0]
 
@@ -52,6 +52,13 @@ def named(
         ({"pin": 200.0, "visit": 168.0, "of_site": ("ceiling", 168.0)}, "ceiling"),  # another part's limit
         ({"pin": 84.0, "limit": ("rated_life", 84.0)}, "rated_life"),
         ({"pin": 84.0, "limit": ("beyond_records", 84.0)}, "decision"),  # a decision wins over a soft limit
+        ({"pin": 84.0, "limit": ("failure_chance", 84.0)}, "decision"),
+        ({"pin": 84.0, "limit": ("failure_chance", 84.0), "uv": True}, "failure_chance"),  # it holds there
+        ({"pin": 168.0, "of_site": ("failure_chance", 90.0), "uv": True}, "failure_chance"),
+        (
+            {"pin": 168.0, "of_site": ("failure_chance", 90.0)},
+            "shared_trip",
+        ),  # of a cartridge it would not cut
         ({"pin": 84.0, "unmet": True}, "decision"),
         ({"pin": 84.0, "unmet": True, "impossible": True}, "cannot_be_met"),
     ],

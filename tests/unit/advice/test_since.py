@@ -24,7 +24,9 @@ def intervals(*rows: tuple[str, str, int, int, str, int, int]) -> pl.DataFrame:
         "spells",
         "failures",
     ]
-    return pl.DataFrame(rows, schema=names, orient="row").with_columns(slot=pl.lit(""))
+    return pl.DataFrame(rows, schema=names, orient="row").with_columns(
+        slot=pl.lit(""), hard_limit_days=pl.lit(None, pl.Float64)
+    )
 
 
 def changed(before: pl.DataFrame, now: pl.DataFrame, **other: Any) -> list[tuple[object, ...]]:
@@ -64,16 +66,30 @@ def test_each_change_has_its_reason() -> None:
     ]  # fmt: skip
 
 
-def test_a_limit_that_binds_anew_is_named_at_the_visits_it_brings_forward() -> None:
-    now = intervals(
-        ("A", "lamp", 119, 238, "site_limit", 4, 1), ("A", "filter", 119, 119, "cost", 8, 3),
-        ("B", "filter", 182, 182, "cost", 5, 0),
-    )  # fmt: skip
+def told(now: pl.DataFrame) -> list[tuple[object, ...]]:
     found = plan_changes(before=BEFORE, now=now, since=SINCE, other_settings=False)
-    assert found.select("component", "reason", "limited_by").rows() == [
+    return found.select("component", "reason", "limited_by").rows()
+
+
+def test_a_limit_that_binds_anew_is_named_at_the_visits_it_brings_forward() -> None:
+    """The lamp's 240 days allow no visits a week further apart than 119; the filter's 200 would."""
+    now = intervals(
+        ("A", "lamp", 119, 238, "site_limit", 4, 1), ("A", "filter", 119, 119, "failed_sample", 8, 3),
+    )  # fmt: skip
+    limits = pl.Series([240.0, 200.0])
+    assert told(now.with_columns(hard_limit_days=limits)) == [
         (None, "limit", "site_limit"),
-        ("filter", "records_elsewhere", "cost"),
+        ("filter", "limit", "failed_sample"),
         ("lamp", "limit", "site_limit"),
+    ]
+
+
+def test_what_became_longer_is_no_longer_held_or_has_other_records() -> None:
+    now = intervals(("A", "lamp", 161, 322, "cost", 4, 1), ("A", "filter", 161, 161, "ceiling", 8, 3))
+    assert told(now) == [
+        (None, "records_elsewhere", "ceiling"),
+        ("filter", "records_elsewhere", "ceiling"),
+        ("lamp", "freed", "rated_life"),
     ]
 
 

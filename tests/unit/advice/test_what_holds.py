@@ -122,3 +122,65 @@ def test_a_sleeve_is_not_planned_to_stay_until_it_is_likelier_scaled_than_not(ma
         rows = fleet.plan().intervals.filter(pl.col("component") == "quartz_sleeve")
         assert name in set(rows["limited_by"])
         assert (rows["failure_chance"].max() > 0.5) == (limit == 1.0)
+
+
+def test_no_decision_leaves_a_sleeve_in_until_it_is_likelier_scaled_than_not(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=40, lives={"sediment_cartridge": 400, "quartz_sleeve": 120}, spread=0.05)
+    fleet.kinds = {**KINDS, "quartz_sleeve": replace(KINDS["quartz_sleeve"], failure_chance_limit=0.5)}
+    rows = decided(fleet, ("S000", "accepted", 182.0), ("S001", "refused", 56.0)).plan().intervals
+    for site in ("S000", "S001"):
+        own = rows.filter(pl.col("site_id") == site)
+        assert own["visit_interval_days"][0] < 126
+        sleeve = own.row(by_predicate=pl.col("component") == "quartz_sleeve", named=True)
+        assert sleeve["failure_chance"] <= 0.5
+        assert sleeve["limited_by"] == "failure_chance"
+
+
+def test_the_tolerated_chance_of_a_sleeve_is_kept_as_visits_really_happen(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=40, lives={"sediment_cartridge": 400, "quartz_sleeve": 150}, spread=0.05)
+    fleet.kinds = {**KINDS, "quartz_sleeve": replace(KINDS["quartz_sleeve"], failure_chance_limit=0.5)}
+    prompt = fleet.plan().intervals.filter(pl.col("component") == "quartz_sleeve")["interval_days"]
+    fleet.terms = replace(TERMS, lateness_days=21)
+    late = fleet.plan().intervals.filter(pl.col("component") == "quartz_sleeve")["interval_days"]
+    held = prompt < 150  # of others visits are that short anyway
+    assert held.sum() > 20
+    assert ((late - prompt).filter(held) <= -14).all()
+
+
+def test_of_few_records_in_the_fleet_a_fast_sleeve_of_one_site_is_still_known(make_fleet: MakeFleet) -> None:
+    """Twelve homes are priced by what is typical of them; the chance is that of the home itself."""
+    fleet = make_fleet(sites=12, lives={"sediment_cartridge": 400, "quartz_sleeve": 400}, spread=0.05)
+    fleet.lives["quartz_sleeve"].location[3] -= 1.5
+    fleet.units = fleet.units.with_columns(failures=pl.lit(1))
+    fleet.kinds = {**KINDS, "quartz_sleeve": replace(KINDS["quartz_sleeve"], failure_chance_limit=0.5)}
+    found = fleet.plan()
+    levels = dict(found.levels.select("component", "level").iter_rows())
+    assert levels["quartz_sleeve"] == "fleet_typical"
+    rows = found.intervals.filter(pl.col("component") == "quartz_sleeve").sort("site_id")
+    assert (rows["failure_chance"] <= 0.5).all()
+    assert rows["limited_by"][3] == "failure_chance"
+    assert rows["interval_days"][3] < rows["interval_days"].median() - 50
+
+
+def test_a_limit_holds_where_the_trip_is_shared_only_if_it_allows_no_week_more(make_fleet: MakeFleet) -> None:
+    """A sleeve renewed at every visit of a neighbour's 98 days is held by that, not by its 182."""
+    fleet = make_fleet(sites=40, lives={"sediment_cartridge": 500, "quartz_sleeve": 500}, spread=0.05)
+    fleet.sites = fleet.sites.with_columns(
+        address_id=pl.when(pl.col("site_id").is_in(["S000", "S001"])).then(pl.lit("one"))
+    )
+    fleet.site_limits = pl.DataFrame({"site_id": ["S001"], "kind": ["contract"], "max_days": [100.0]})
+    rows = fleet.plan().intervals.filter(
+        (pl.col("site_id") == "S000") & (pl.col("component") == "quartz_sleeve")
+    )
+    assert (rows["interval_days"][0], rows["limited_by"][0]) == (98, "shared_trip")
+
+
+def test_planned_trips_to_one_address_are_one_in_the_fleets_sum(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=6)
+    apart = fleet.plan().totals.row(by_predicate=pl.col("measure") == "trips_per_year", named=True)
+    fleet.sites = fleet.sites.with_columns(address_id=pl.lit("one"))
+    found = fleet.plan()
+    row = found.totals.row(by_predicate=pl.col("measure") == "trips_per_year", named=True)
+    days = found.plans["visit_interval_days"][0]
+    assert row["plan"] == pytest.approx(365.25 / days)
+    assert row["current"] == pytest.approx(365.25 / 182) == pytest.approx(apart["current"] / 6)

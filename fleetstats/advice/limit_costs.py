@@ -26,6 +26,8 @@ LIMIT_COSTS: Final = {
 #: Why a row has no price: nothing at the address can be planned by its records.
 FEW_RECORDS: Final = "few_records"
 _Names = Mapping[str, str | None]
+#: What bounds a site by an agreed limit.
+_DAYS: Final = ("site_limit_days", "site_limit_begun_days")
 #: Of each way to be bound: the columns that say so, and what they are named in the table.
 _LIMIT: Final[_Names] = {
     "kind": "site_limit_kind", "max_days": "site_limit_days", "source": "site_limit_source",
@@ -73,7 +75,7 @@ def limit_costs(
     of_limits = _priced(
         sites, units, planned, replan, _LIMIT,
         bound=pl.col("site_limit_days").is_not_null(),
-        freed=[pl.lit(None, pl.Float64).alias("site_limit_days")],
+        freed=[pl.lit(None, pl.Float64).alias(name) for name in _DAYS],
     )  # fmt: skip
     of_decisions = _priced(
         sites, units, planned, replan, _DECISION,
@@ -148,8 +150,8 @@ def _renumbered(sites: pl.DataFrame, units: pl.DataFrame) -> tuple[pl.DataFrame,
         address=pl.col("address").rank("dense").cast(pl.Int64) - 1,
         site_row=pl.int_range(pl.len(), dtype=pl.Int64),
     )
-    places = sites.select("site_id", "address", "site_row", "site_limit_days")
-    theirs = units.drop("address", "site_row", "site_limit_days")
+    places = sites.select("site_id", "address", "site_row", *_DAYS)
+    theirs = units.drop("address", "site_row", *_DAYS)
     theirs = theirs.join(places, on="site_id", maintain_order="left")
     return sites, theirs.sort("address", "site_row", "component", "slot")
 

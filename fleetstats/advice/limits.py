@@ -32,6 +32,8 @@ HARD: Final = 6
 _AT = {name: place for place, name in enumerate(LIMITS)}
 #: Limits on a unit's age that a late visit would break; "nothing is lengthened" compares plan with plan.
 _DEADLINES: Final = ("rated_life", "site_limit", "ceiling")
+#: A limit of more days than this that has not begun is looked at this long before.
+_LONG_AHEAD_DAYS: Final = 3650
 SITE_LIMIT_KINDS: Final = ("contract", "warranty", "authority", "customer", "technician")
 
 
@@ -90,15 +92,19 @@ def find_limits(
     Parameters
     ----------
     units : polars frame
-        component, rated_life_days (the part's; null), site_limit_days (null), failed_sample_open,
+        component, rated_life_days (the part's; null), site_limit_days and site_limit_begun_days (null;
+        see `strictest_site_limits`: what has not begun has no deadline yet), failed_sample_open,
         open_alarm (bool), current_visit_days, seen_days (null).
     components : mapping
     terms : VisitTerms
     """
     kinds = [components[name] for name in units["component"]]
     unit, visit = _as_written(units, kinds, terms.local_rule_days)
-    deadline = unit[:, :HARD].copy()
-    visit_deadline = visit[:, [_AT["site_limit"], _AT["local_rule"]]].min(axis=1)
+    begun_unit, begun_visit = _as_written(
+        units.with_columns(site_limit_days="site_limit_begun_days"), kinds, terms.local_rule_days
+    )
+    deadline = begun_unit[:, :HARD]
+    visit_deadline = begun_visit[:, [_AT["site_limit"], _AT["local_rule"]]].min(axis=1)
     for name in _DEADLINES:
         unit[:, _AT[name]] -= terms.lateness_days
     for name in ("site_limit", "local_rule"):
@@ -170,9 +176,13 @@ def with_soft_limits(
 def strictest_site_limits(
     *, sites: pl.DataFrame, site_limits: pl.DataFrame | None, as_of: date
 ) -> pl.DataFrame:
-    """Return the strictest limit in force at each site.
+    """Return the strictest limit at each site that is in force, or begins before it could run out once.
 
-    Columns site_id, site_limit_days, site_limit_kind, site_limit_source.
+    A plan made today lasts: a limit of 90 days that begins in a month is planned for now, while only those in
+    force can be overdue.
+
+    Columns site_id, site_limit_days, site_limit_kind, site_limit_source, site_limit_from (null: in force),
+    site_limit_begun_days (strictest of those in force; null = none).
 
     Parameters
     ----------
@@ -187,27 +197,14 @@ def strictest_site_limits(
     AdviceError
         If a limit is not above 0 days.
     """
-    names = ["site_id", "site_limit_days", "site_limit_kind", "site_limit_source"]
-    empty = pl.DataFrame(
-        schema=dict(zip(names, (sites["site_id"].dtype, pl.Float64, pl.String, pl.String), strict=True))
-    )
+    names = ["site_id", "site_limit_days", "site_limit_kind", "site_limit_source", "site_limit_from"]
+    types = (sites["site_id"].dtype, pl.Float64, pl.String, pl.String, pl.Date)
+    empty = pl.DataFrame(schema=dict(zip(names, types, strict=True)))
+    begun_days = pl.col("site_limit_days").filter(pl.col("site_limit_from").is_null()).min()
     if site_limits is None or site_limits.is_empty():
-        return empty
+        return empty.with_columns(site_limit_begun_days=pl.lit(None, pl.Float64))
     _refuse_empty_limits(site_limits)
-    rows = site_limits.select(
-        site_id=pl.col("site_id"),
-        region=pl.col("region") if "region" in site_limits.columns else pl.lit(None, pl.String),
-        site_limit_days=pl.col("max_days").cast(pl.Float64),
-        site_limit_kind=pl.col("kind"),
-        site_limit_source=pl.col("source").cast(pl.String)
-        if "source" in site_limits.columns
-        else pl.lit(None, pl.String),
-        since=pl.col("from") if "from" in site_limits.columns else pl.lit(None, pl.Date),
-        until=pl.col("until") if "until" in site_limits.columns else pl.lit(None, pl.Date),
-    ).filter(
-        (pl.col("since").is_null() | (pl.col("since") <= as_of))
-        & (pl.col("until").is_null() | (pl.col("until") >= as_of))
-    )
+    rows = _in_force_or_soon(site_limits, as_of)
     named = rows.filter(pl.col("site_id").is_not_null()).select(names)
     wide = empty
     if "region" in sites.columns:
@@ -215,9 +212,32 @@ def strictest_site_limits(
         wide = sites.select("site_id", "region").join(regional, on="region").select(names)
     return (
         pl.concat([named, wide])
+        .with_columns(site_limit_begun_days=begun_days.over("site_id"))
         .sort("site_id", "site_limit_days", "site_limit_kind")
         .unique("site_id", keep="first", maintain_order=True)
     )
+
+
+def _in_force_or_soon(site_limits: pl.DataFrame, as_of: date) -> pl.DataFrame:
+    """Return the limits in force and those that begin within their own days, these with `site_limit_from`."""
+
+    def known(name: str, kind: type[pl.DataType]) -> pl.Expr:
+        return pl.col(name) if name in site_limits.columns else pl.lit(None, kind)
+
+    rows = site_limits.select(
+        site_id=pl.col("site_id"),
+        region=known("region", pl.String),
+        site_limit_days=pl.col("max_days").cast(pl.Float64),
+        site_limit_kind=pl.col("kind"),
+        site_limit_source=known("source", pl.String).cast(pl.String),
+        site_limit_from=known("from", pl.Date),
+        until=known("until", pl.Date),
+    )
+    begins, ahead = pl.col("site_limit_from"), pl.col("site_limit_days").clip(0, _LONG_AHEAD_DAYS)
+    soon = begins <= pl.lit(as_of) + pl.duration(days=ahead.ceil().cast(pl.Int64))
+    return rows.filter(
+        (begins.is_null() | soon) & (pl.col("until").is_null() | (pl.col("until") >= as_of))
+    ).with_columns(site_limit_from=pl.when(begins > as_of).then(begins).cast(pl.Date))
 
 
 def _refuse_empty_limits(site_limits: pl.DataFrame) -> None:

@@ -211,21 +211,26 @@ def interval_frame(
 
 
 def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """Return the intervals with `limit_source`: which limit or decision of the site holds them, in words.
+    """Return the intervals with `limit_source`: which limit, decision or neighbour holds them, in words.
 
     Parameters
     ----------
     intervals : polars frame
     sites : polars frame
-        site_id, site_limit_kind, site_limit_days, site_limit_source, decision, decided_on, decided_reason.
+        site_id, address, site_limit_kind, site_limit_days, site_limit_source, site_limit_from, decision,
+        decided_on, decided_reason, pinned_days, no_longer_days.
     """
     days = pl.col("site_limit_days").round(0).cast(pl.Int64)
-    agreed = pl.format("{}, at most {} days", "site_limit_kind", days)
+    begins = pl.when(pl.col("site_limit_from").is_null()).then(pl.lit("")).otherwise(
+        pl.format(" from {} on", pl.col("site_limit_from").dt.strftime("%-d %b %Y"))
+    )  # fmt: skip
+    agreed = pl.format("{}, at most {} days{}", "site_limit_kind", days, begins)
     decided = pl.format("{} on {}", "decision", pl.col("decided_on").dt.strftime("%-d %b %Y"))
     told = sites.select(
         "site_id",
         _agreed=_with_note(agreed, "site_limit_source"),
         _decided=_with_note(decided, "decided_reason"),
+        _neighbour=_strictest_neighbour(),
     )
     return (
         intervals.join(told, on="site_id", how="left", maintain_order="left")
@@ -234,8 +239,20 @@ def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
             .then("_agreed")
             .when(pl.col("limited_by") == "decision")
             .then("_decided")
+            .when(pl.col("limited_by") == "shared_trip")
+            .then("_neighbour")
         )
-        .drop("_agreed", "_decided")
+        .drop("_agreed", "_decided", "_neighbour")
+    )
+
+
+def _strictest_neighbour() -> pl.Expr:
+    """Return the site of the address that a limit or a decision holds to the fewest days; null for none."""
+    least = pl.min_horizontal("site_limit_days", "pinned_days", "no_longer_days")
+    return (
+        pl.when(least.min().over("address").is_not_null())
+        .then(pl.col("site_id").sort_by(least, nulls_last=True).first().over("address"))
+        .cast(pl.String)
     )
 
 

@@ -219,7 +219,7 @@ def _units_there(
         {name: term.planned_cost for name, term in components.items()}, return_dtype=pl.Float64
     )
     facts = (
-        "site_id", "site_row", "address", "current_visit_days", "site_limit_days",
+        "site_id", "site_row", "address", "current_visit_days", "site_limit_days", "site_limit_begun_days",
         "failed_sample_open", "open_alarm",
     )  # fmt: skip
     return (

@@ -16,8 +16,8 @@ class AnyPrices:
 
     draws = 2
 
-    def __init__(self, weeks: np.ndarray, rng: np.random.Generator) -> None:
-        self.weeks, self.rng = weeks, rng
+    def __init__(self, weeks: np.ndarray, rng: np.random.Generator, within: float | None = None) -> None:
+        self.weeks, self.rng, self.within = weeks, rng, within
 
     def yearly(self, rows: np.ndarray, **_: Any) -> np.ndarray:
         return self.rng.exponential(300, (len(rows), len(self.weeks), MOST_VISITS))
@@ -31,4 +31,6 @@ class AnyPrices:
         return self.rng.random((len(rows), self.draws))
 
     def longest_within_chance(self, rows: np.ndarray) -> np.ndarray:
+        if self.within is not None:
+            return np.full(len(rows), self.within)
         return self.rng.choice([0.0, 7.0, 84.0, math.inf], len(rows))

@@ -24,11 +24,20 @@ pytestmark = pytest.mark.slow
 FLEETS = 100
 
 
+UV_UNIT = ("uv_lamp", "quartz_sleeve")
+
+
+@pytest.fixture
+def uv_within() -> float:
+    """How long a lamp or sleeve stays within its tolerated chance of being spent, days."""
+    return math.inf
+
+
 @pytest.fixture(autouse=True)
-def any_prices(monkeypatch: pytest.MonkeyPatch) -> None:
+def any_prices(monkeypatch: pytest.MonkeyPatch, uv_within: float) -> None:
     def price(*, units: pl.DataFrame, weeks: np.ndarray, **_: Any) -> dict[str, AnyPrices]:
         return {
-            name: AnyPrices(weeks, np.random.default_rng(len(name)))
+            name: AnyPrices(weeks, np.random.default_rng(len(name)), uv_within if name in UV_UNIT else None)
             for name in sorted(set(units["component"]))
         }
 
@@ -120,6 +129,21 @@ def test_a_pinned_interval_holds_wherever_hard_limits_leave_it() -> None:
             held, cut = held + (wanted >= pin - 7), cut + (wanted < pin - 7)
     assert held > 50
     assert cut > 50
+
+
+@pytest.mark.parametrize("uv_within", [0.0, 40.0, 84.0, 200.0])
+def test_no_decision_passes_the_tolerated_chance_of_a_lamp_or_sleeve(uv_within: float) -> None:
+    """Net of lateness, and never asking for visits closer together than any looked at."""
+    held = 0
+    for seed in range(FLEETS // 10):
+        case = random_case(seed)
+        longest = max(uv_within - case.terms.lateness_days, case.terms.shortest_visit_days, 7)
+        there = case.units.filter(~pl.col("removed").fill_null(False))
+        rows = plan(case, decided(seed, case)).intervals.join(there, on=["site_id", "component"], how="semi")
+        known = rows.filter(pl.col("component").is_in(UV_UNIT) & (pl.col("evidence") != "customary"))
+        assert (known["interval_days"] <= longest).all(), seed
+        held += known.filter(pl.col("limited_by").is_in(["failure_chance", "cannot_be_met"])).height
+    assert held > 20
 
 
 def test_a_refused_interval_does_not_come_back() -> None:

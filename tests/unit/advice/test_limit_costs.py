@@ -20,7 +20,7 @@ MakeFleet = Callable[..., Fleet]
 #: Two sites at one address with a contract at one of them, a third alone with a decision.
 SITES = pl.DataFrame(
     {
-        "site_id": ["a", "b", "c"], "address": [0, 0, 1], "site_row": [0, 1, 2], "site_limit_days": [91.0, None, None],
+        "site_id": ["a", "b", "c"], "address": [0, 0, 1], "site_row": [0, 1, 2], "site_limit_days": [91.0, None, None], "site_limit_begun_days": [91.0, None, None],
         "site_limit_kind": ["contract", None, None], "site_limit_source": ["letter", None, None],
         "decision": [None, None, "accepted"], "decided_interval_days": [None, None, 70.0],
         "decided_reason": [None, None, "asked for"], "decided_on": [None, None, date(2025, 1, 2)],
@@ -31,7 +31,7 @@ SITES = pl.DataFrame(
 UNITS = pl.DataFrame(
     {
         "site_id": ["a", "b", "c"], "component": "sediment_cartridge", "slot": "", "address": [0, 0, 1],
-        "site_row": [0, 1, 2], "site_limit_days": [91.0, None, None], "removed": False,
+        "site_row": [0, 1, 2], "site_limit_days": [91.0, None, None], "site_limit_begun_days": [91.0, None, None], "removed": False,
     }
 )  # fmt: skip
 

@@ -113,6 +113,18 @@ def test_a_sites_own_limit_binds_its_visits_and_cartridges_net_of_lateness(make_
     assert other["interval_days"] == 343
 
 
+def test_a_limit_that_begins_soon_is_planned_for_and_has_no_deadline_yet(make_fleet: MakeFleet) -> None:
+    fleet = long_lived(make_fleet)
+    fleet.site_limits = site_limits(**{"from": [AS_OF + timedelta(days=40)]})
+    row = binding(fleet)
+    assert (row["limited_by"], row["interval_days"]) == ("site_limit", 126)
+    assert row["limit_source"] == "contract, at most 150 days from 9 Aug 2025 on: letter"
+    assert row["visit_deadline_days"] is None
+    assert row["deadline"] == "ceiling"
+    fleet.site_limits = site_limits(**{"from": [AS_OF + timedelta(days=151)]})
+    assert binding(fleet)["interval_days"] > 150
+
+
 def test_a_local_rule_binds_the_visits_and_leaves_components_every_second_one(make_fleet: MakeFleet) -> None:
     fleet = long_lived(make_fleet)
     fleet.terms = replace(fleet.terms, local_rule_days=180)
@@ -177,10 +189,12 @@ def test_the_strictest_limit_in_force_is_taken_and_named() -> None:
     )
     found = strictest_site_limits(sites=sites, site_limits=rows, as_of=AS_OF).sort("site_id")
     assert found.rows() == [
-        ("A", 120.0, "technician", "b"),
-        ("B", 200.0, "authority", "f"),  # its region's
-        ("C", 100.0, "authority", "e"),  # the warranty's is not yet in force
+        ("A", 120.0, "technician", "b", None, 120.0),
+        ("B", 200.0, "authority", "f", None, 200.0),  # its region's
+        ("C", 90.0, "warranty", "d", later, 100.0),  # begins tomorrow: planned for, and not overdue before
     ]
+    early = strictest_site_limits(sites=sites, site_limits=rows, as_of=AS_OF - timedelta(days=101))
+    assert early.filter(pl.col("site_id") == "C").is_empty()  # neither has begun, nor does within its days
     gone = strictest_site_limits(sites=sites, site_limits=rows, as_of=date(2026, 1, 1))
     assert dict(gone.select("site_id", "site_limit_days").iter_rows()) == {"A": 180, "B": 200, "C": 90}
 

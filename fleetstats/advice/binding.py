@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetstats.advice.limits import HARD, LIMITS, Limits
-from fleetstats.advice.terms import WEEK
+from fleetstats.advice.terms import MOST_VISITS, WEEK
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -25,8 +25,10 @@ DECISION: Final = "decision"
 SHARED_TRIP: Final = "shared_trip"
 #: Visits closer together would cost less, but the settings look at none.
 SHORTEST_VISIT: Final = "shortest_visit"
+#: Cost alone would leave it in for longer, but plans look no further than every fourth visit.
+MOST_NTH: Final = "fourth_visit"
 #: All that may be named, limits aside.
-NAMES: Final = (COST, CANNOT_BE_MET, DECISION, SHARED_TRIP, SHORTEST_VISIT)
+NAMES: Final = (COST, CANNOT_BE_MET, DECISION, SHARED_TRIP, SHORTEST_VISIT, MOST_NTH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,9 @@ def name_held(limits: Limits, unmet: BoolArray, choice: Choice, *, site: IntArra
     closer = (choice.closer_visit_days < choice.visit_days) & (choice.every_n == 1)
     moved = choice.undecided_visit_days != choice.visit_days
     tight = _tight(limits, choice)
+    most_nth = (choice.every_n == MOST_VISITS) & (
+        np.minimum(choice.free_days, limits.unit_days.min(axis=1)) >= choice.visit_days * (MOST_VISITS + 1)
+    )
     out = []
     for row, asked in enumerate(names):
         name = CANNOT_BE_MET if unmet[row] else asked
@@ -107,8 +112,10 @@ def name_held(limits: Limits, unmet: BoolArray, choice: Choice, *, site: IntArra
             out.append(decided)
         elif shared[row]:
             out.append(SHARED_TRIP)
+        elif closer[row]:
+            out.append(SHORTEST_VISIT)
         else:
-            out.append(SHORTEST_VISIT if closer[row] else COST)
+            out.append(MOST_NTH if most_nth[row] else COST)
     return out
 
 

@@ -45,8 +45,11 @@ LIMITS: Mapping[str, str] = {
     "beyond_records": "ages seen so far", "failure_chance": "chance of being spent",
     "cannot_be_met": "cannot be met", "few_records": "too few records", "cost": "lowest cost",
     "decision": "decision", "shared_trip": "trip shared with its neighbour",
-    "shortest_visit": "shortest time between visits looked at",
+    "shortest_visit": "shortest time between visits looked at", "fourth_visit": "every fourth visit at most",
 }  # fmt: skip
+#: Limits on the age of a unit.
+_OF_AGE = ("rated_life", "site_limit", "ceiling")
+_WEEK = 7.0
 #: What holds an interval, as a sentence.
 LIMIT_SENTENCES: Mapping[str, str] = {
     "failed_sample": "A failed sample is open here: nothing is lengthened until a later good result.",
@@ -61,6 +64,7 @@ LIMIT_SENTENCES: Mapping[str, str] = {
     "few_records": "The records cannot yet say better than custom.",
     "decision": "A decision taken for this site holds it there.",
     "shared_trip": "One trip serves all homes at this address, and a limit or decision of another holds it.",
+    "fourth_visit": "It could stay in longer, but plans renew it at every fourth visit at the latest.",
     "shortest_visit": "Closer visits would cost less still, but the settings look at none.",
     "cost": "Sooner would waste parts and trips; later would bring dearer call-outs.",
 }
@@ -137,6 +141,16 @@ def limit_sentence(word: str | None, source: str | None = "") -> str:
     text = LIMIT_SENTENCES.get(head, f"{plain(head).capitalize()} holds it there." if head else "")
     about = plain(rest.strip()) or (source or "")
     return f"{text} ({about})" if about and text else text
+
+
+def next_visit_sentence(word: str | None, hard_days: float | None, interval_days: float | None) -> str:
+    """Return what holds an interval that is well below its hard limit: the visit after would pass that.
+
+    Empty where it is not a hard limit on age that holds it, or the interval lies within a week of it.
+    """
+    if word not in _OF_AGE or hard_days is None or interval_days is None or hard_days - interval_days < _WEEK:
+        return ""
+    return f"Left in until the visit after, it would pass its limit: {LIMITS[word]}."
 
 
 def fact_level(column: str, level: str) -> str:

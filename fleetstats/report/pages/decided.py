@@ -15,6 +15,9 @@ _WHOSE: Final = {
 }  # fmt: skip
 
 
+_WEEK: Final = 7.0
+
+
 def _whose(by: str | None) -> str:
     return _WHOSE.get((by or "").strip().casefold(), "the")
 
@@ -42,6 +45,31 @@ def decision_told(row: Mapping[str, Any]) -> str:
     else:
         told = f"{whose} decision of {when}" + (f" to come every {words.weeks(days)}" if days else "")
     return f"{told}{words.in_brackets(why or '')}"
+
+
+def decision_outcome(row: Mapping[str, Any], plan_days: float, held_by: str) -> str:
+    """Return, as a sentence, what became of a decision that is not what holds the visits; blank where it is.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of `limit_costs` that is a decision.
+    plan_days : float
+        Visit interval planned.
+    held_by : str
+        What holds it, in a few words.
+    """
+    told = words.sentence(decision_told(row))
+    days, without = row["max_days"], row["visit_interval_days_without"]
+    if row["kind"] == "refused" or days is None:
+        if without == plan_days:
+            return f"{told} changes nothing: the plan comes that often anyway."
+        return f"{told} is kept; without it visits would come every {words.weeks(without)}."
+    if days - plan_days >= _WEEK:
+        return f"{told} is cut to {words.weeks(plan_days)} by: {held_by}."
+    if without == plan_days:
+        return f"{told} is kept; the plan would come that often anyway."
+    return f"{told} is kept; without it visits would come every {words.weeks(without)}."
 
 
 def decisions_at(costs: Iterable[Mapping[str, Any]]) -> dict[str, str]:

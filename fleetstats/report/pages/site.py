@@ -267,6 +267,11 @@ def _held(ledger: Ledger, plan: Row) -> str:
     decided = ledger.decided.get(plan["site_id"])
     if plan["limited_by"] == "decision" and decided:
         return f"{words.sentence(decided)} holds it there."
+    next_visit = labels.next_visit_sentence(
+        plan["limited_by"], plan["hard_limit_days"], plan["interval_days"]
+    )
+    if next_visit:
+        return next_visit
     return labels.limit_sentence(plan["limited_by"], plan["limit_source"])
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 import polars as pl
 
 from fleetstats.report import labels, words
-from fleetstats.report.pages.decided import decisions_at
+from fleetstats.report.pages.decided import decision_outcome, decision_told
 from fleetstats.report.pages.why_life import Lives
 
 Row = Mapping[str, Any]
@@ -52,6 +52,7 @@ _FIXED: Final = {
         "Time: nothing is planned far beyond the ages that units were watched to here or at sites like it."
     ),
     "decision": "A later decision for this site.",
+    "fourth_visit": "Nothing in the records: plans renew it at every fourth visit at the latest.",
 }
 
 
@@ -109,8 +110,7 @@ def why_table(
         if units:
             first = lead(units)
             change = _either_way(plan, _would_change(known, first))
-            decided = decisions_at(known.costs.get(site, [])).get(site, "")
-            evidence = f"{_visits(plan, first, decided)} {known.lives.told(first)}"
+            evidence = f"{_visits(plan, first, known.costs.get(site, []))} {known.lives.told(first)}"
             rows.append((site, "", "", evidence, _costs(plan, currency), change))
         rows += told
     return pl.DataFrame(rows, schema=WHY, orient="row")
@@ -148,15 +148,18 @@ def _held_by(row: Row) -> str:
     return str(row["limited_by"] or "cost").partition(":")[0]
 
 
-def _visits(plan: Row, first: Row, decided: str = "") -> str:
-    """Return how often the site is visited, and for which component."""
+def _visits(plan: Row, first: Row, costs: Sequence[Row] = ()) -> str:
+    """Return how often the site is visited, for which component, and what became of a decision there."""
     often, today = words.weeks(plan["visit_interval_days"]), words.weeks(plan["visit_interval_days_current"])
-    told = f"Visits every {often} (today {today})"
-    if _held_by(first) == "decision" and decided:
-        return f"{told}: {decided} holds them there."
-    if _held_by(first) in _OF_SITE:
-        return f"{told}, held there by: {labels.limit(first['limited_by'])}."
-    return f"{told}, as often as the {_noun(first)} asks for."
+    told, held = f"Visits every {often} (today {today})", _held_by(first)
+    decision = next((row for row in costs if row["decided_on"] is not None), None)
+    if held == "decision" and decision:
+        return f"{told}: {decision_told(decision)} holds them there."
+    by = labels.limit(first["limited_by"], first["limit_source"] if held == "shared_trip" else "")
+    told += f", held there by: {by}." if held in _OF_SITE else f", as often as the {_noun(first)} asks for."
+    if decision is None:
+        return told
+    return f"{told} {decision_outcome(decision, plan['visit_interval_days'], by)}"
 
 
 def _noun(row: Row) -> str:
@@ -200,6 +203,9 @@ def _costs(plan: Row, currency: str) -> str:
         else:
             others.append(f"a month {side} {words.money(cost)}")
     told += f"; {words.listed(others)}."
+    if plan[_CLOSER[0]] is not None:
+        closer = words.weeks(plan[_CLOSER[0]])
+        told += f" Every {closer}, closer than the settings look at, {words.money(plan[_CLOSER[1]])}."
     return f"{told} {words.sentence(' or '.join(barred))} is outside the limits here." if barred else told
 
 

@@ -117,6 +117,21 @@ def test_the_shortest_visits_looked_at_are_named_where_closer_ones_would_cost_le
     assert named(**case) == name
 
 
+@pytest.mark.parametrize(
+    ("case", "name"),
+    [
+        ({"visit": 56.0, "n": 4, "free": 98.0}, "fourth_visit"),  # cost alone would leave it in 392 days
+        ({"visit": 56.0, "n": 4, "free": 56.0}, "cost"),
+        ({"visit": 56.0, "n": 3, "free": 98.0}, "cost"),
+        ({"visit": 56.0, "n": 4, "free": 98.0, "limit": ("rated_life", 270.0)}, "rated_life"),
+    ],
+)
+def test_every_fourth_visit_is_named_where_limits_and_cost_would_leave_it_in_longer(
+    case: dict[str, Any], name: str
+) -> None:
+    assert named(**case) == name
+
+
 def test_hard_limits_are_the_first_six() -> None:
     assert LIMITS[:HARD] == (
         "failed_sample",

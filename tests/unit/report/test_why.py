@@ -71,6 +71,7 @@ def told(
     fittings: list[dict[str, Any]] | None = None,
     level: str = "per_site",
     wanted: str = "",
+    costs: list[dict[str, Any]] | None = None,
 ) -> dict[str, dict[str, Any]]:
     found = why_table(
         intervals=pl.DataFrame(units, infer_schema_length=None),
@@ -90,7 +91,9 @@ def told(
                 }
             ]
         ),
-        limit_costs=pl.DataFrame([BLOCKED, CONTRACT], schema_overrides={"decided_on": pl.Date}),
+        limit_costs=pl.DataFrame(
+            costs or [BLOCKED, CONTRACT], schema_overrides={"decided_on": pl.Date}, infer_schema_length=None
+        ),
         currency="USD",
     )
     assert found.columns == ["site_id", "component", "slot", "evidence", "alternative", "would_change"]
@@ -204,6 +207,48 @@ def test_visits_closer_than_any_looked_at_are_told_with_their_cost() -> None:
 def test_all_that_holds_an_interval_has_its_words() -> None:
     names = {*LIMITS, *binding.NAMES}
     assert names == set(labels.LIMITS) == set(labels.LIMIT_SENTENCES)
+
+
+DECISION = {
+    **CONTRACT, "kind": "accepted", "decided_on": date(2024, 3, 1), "max_days": 182.0, "source": "asked for",
+    "visit_interval_days": 140.0, "visit_interval_days_without": 105.0,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("changed", "of_unit", "said"),
+    [
+        ({}, {"limited_by": "ceiling"}, "Your decision of 1 Mar 2024 to come every 26 weeks (asked for) is cut to "
+         "20 weeks by: longest time in service."),
+        ({}, {"limited_by": "shared_trip", "limit_source": "B"}, "held there by: trip shared with its neighbour (B)."),
+        ({"max_days": 140.0}, {"limited_by": "rated_life"}, "to come every 20 weeks (asked for) is kept; without it "
+         "visits would come every 15 weeks."),
+        ({"max_days": 140.0, "visit_interval_days_without": 140.0}, {}, "the plan would come that often anyway."),
+        ({"kind": "refused", "visit_interval_days_without": 140.0}, {}, "not to come every 26 weeks (asked for) changes "
+         "nothing: the plan comes that often anyway."),
+        ({"kind": "refused"}, {"limited_by": "ceiling"}, "(asked for) is kept; without it visits would come every 15 "
+         "weeks."),
+        ({}, {"limited_by": "decision"}, "to come every 26 weeks (asked for) holds them there."),
+    ],
+)  # fmt: skip
+def test_a_decision_at_a_site_is_told_with_what_became_of_it(
+    changed: dict[str, Any], of_unit: dict[str, Any], said: str
+) -> None:
+    row = told([interval(**of_unit)], costs=[{**DECISION, **changed}])[""]
+    assert said in row["evidence"]
+
+
+def test_what_closer_visits_would_cost_stands_with_the_alternatives_whatever_holds_the_plan() -> None:
+    at = plan() | {"visit_interval_days_closer": 28.0, "cost_per_year_closer": 1043.0}
+    row = told([interval(limited_by="beyond_records")], at=at)[""]
+    assert row["alternative"].endswith("Every 4 weeks, closer than the settings look at, 1,000.")
+
+
+def test_a_limit_that_the_visit_after_would_pass_is_told_as_such() -> None:
+    told_so = labels.next_visit_sentence("ceiling", 169.0, 98.0)
+    assert told_so == "Left in until the visit after, it would pass its limit: longest time in service."
+    assert labels.next_visit_sentence("ceiling", 169.0, 168.0) == ""
+    assert labels.next_visit_sentence("cost", 169.0, 98.0) == ""
 
 
 def test_few_records_say_what_is_wanted_and_how_long_it_takes() -> None:

@@ -22,11 +22,10 @@ from fleetstats.advice.moves import (
 from fleetstats.advice.spent import SpentBy, chances_by, last_day_within
 from fleetstats.advice.terms import ComponentTerms
 from fleetstats.advice.today import last_planned_visits
+from fleetstats.advice.visit_days import CARRY_CHANCE, days_on, renewed_by, waiting_for_work
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
 
-#: From this chance on one is carried for a component that is not due.
-CARRY_CHANCE: Final = 0.25
 DUE_COLUMNS: Final = (
     "site_id", "visit_from", "visit_by", "component", "slot", "action", "part_number", "reason",
     "chance_already_spent", "urgency", "uv_late", "age_days", "moved",
@@ -54,13 +53,14 @@ def due_list(
 
     A site's next visit is its last planned one plus its visit interval; it is pulled forward by any hard
     limit of a unit in place (one past its limit is due now), by a unit known to be spent, by a lamp of
-    unknown age, and by a failed sample or an open alarm; it is never before `as_of`. Sites at one address are
-    visited on one day. What is renewed there follows the visit rule; should the visit come later in its
-    window, what stays is still in time, because its own limit then pulls the visit after it forward. A visit
-    that only the plan's shorter interval makes due may be booked later, though never past a hard limit, the
-    day it would have had under today's rule, or the last day on which no unit there is likelier spent than is
-    tolerated (its component's limit, else `CARRY_CHANCE`, which parts of the UV unit never pass); see `moves`
-    for blocked months and homes lived in part of the year.
+    unknown age, and by a failed sample or an open alarm; it is never before `as_of`. Sites at one address
+    are visited on one day; where nothing would be renewed on it, the visit waits (see `waiting_for_work`).
+    What is renewed there follows the visit rule; should the visit come later in its window, what stays is
+    still in time, because its own limit then pulls the visit after it forward. A visit that only the plan's
+    shorter interval makes due may be booked later, though never past a hard limit, the day it would have
+    had under today's rule, or the last day on which no unit there is likelier spent than is tolerated (its
+    component's limit, else `CARRY_CHANCE`, which parts of the UV unit never pass); see `moves` for blocked
+    months and homes lived in part of the year.
 
     Parameters
     ----------
@@ -99,10 +99,14 @@ def due_list(
         limit or known to be spent, then by chance.
     """
     rows = _gathered(sites, units, visits, intervals, components, as_of)
+    arrivals = next_arrivals(sites=sites, changes=changes, as_of=as_of)
+    rows = waiting_for_work(
+        _with_planned_day(rows, as_of, lateness_days), lives=lives, components=components, as_of=as_of,
+        gauges=gauges or {}, arrivals=arrivals,
+    )  # fmt: skip
     rows = _with_visit_dates(rows, as_of, lateness_days)
     rows = _waiting_no_longer_than_tolerated(rows, lives, components, as_of, gauges or {})
-    rows = _moved(rows, as_of, int(lateness_days), next_arrivals(sites=sites, changes=changes, as_of=as_of),
-                  blocked_months or {})  # fmt: skip
+    rows = _moved(rows, as_of, int(lateness_days), arrivals, blocked_months or {})
     rows = _with_renewals(rows)
     wait = (rows["visit_by"] - as_of).dt.total_days().to_numpy().astype(np.float64)
     chances = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges or {})
@@ -160,8 +164,8 @@ def _refuse_unplanned(rows: pl.DataFrame) -> None:
         )
 
 
-def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> pl.DataFrame:
-    """Return the rows with visit_from, visit_by and urgency; all rows of an address share the dates."""
+def _with_planned_day(rows: pl.DataFrame, as_of: date, lateness_days: float) -> pl.DataFrame:
+    """Return the rows with urgency, limits, and the day that plan, limits and what is urgent give a visit."""
     there = ~pl.col("removed")
     unknown = there & pl.col("age_days").is_null()
     overdue = there & (pl.col("age_days") > pl.col("deadline_days")).fill_null(False)
@@ -177,37 +181,34 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
         _address=address,
         **flags,
         urgency=pl.when(of_site).then(0).when(uv_late).then(1).otherwise(2),
-        _planned=_days_on("last_planned_on", pl.col("visit_interval_days")),
-        _limit=_days_on(fitted, pl.col("hard_limit_days")),
-        _deadline=pl.min_horizontal(
-            _days_on(fitted, pl.col("deadline_days")),
-            _days_on("last_planned_on", pl.col("visit_deadline_days")),
-        ),
+        _planned=days_on("last_planned_on", pl.col("visit_interval_days")),
+        _limit=days_on(fitted, pl.col("hard_limit_days")),
+        _deadline=days_on(fitted, pl.col("deadline_days")),
+        agreed_by=days_on("last_planned_on", pl.col("visit_deadline_days")),
         _now=pl.when(now).then(pl.lit(as_of)),
     )
-    earliest = pl.min_horizontal("_planned", "_limit", "_now").min().over("_address")
     agreed = pl.col("visit_deadline_days") - lateness_days
-    rows = rows.with_columns(
-        visit_from=pl.max_horizontal(earliest, pl.lit(as_of)),
-        _last_day=pl.min_horizontal("_limit", _days_on("last_planned_on", agreed)).min().over("_address"),
+    return rows.with_columns(
+        _earliest=pl.min_horizontal("_planned", "_limit", "_now").min().over("_address"),
+        _last_day=pl.min_horizontal("_limit", days_on("last_planned_on", agreed)).min().over("_address"),
         _urgent=pl.col("_now").min().over("_address").is_not_null(),
+        _deadline=pl.min_horizontal("_deadline", "agreed_by").min().over("_address"),
+        agreed_by=pl.when(pl.col("agreed_by") < as_of).then("agreed_by"),
     )
-    rows = rows.with_columns(_deadline=pl.col("_deadline").min().over("_address"))
+
+
+def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> pl.DataFrame:
+    """Return the rows with visit_from and visit_by; all rows of an address share the dates."""
+    rows = rows.with_columns(visit_from=pl.max_horizontal("_earliest", pl.lit(as_of)))
     window = pl.when("_urgent").then(0).otherwise(int(lateness_days))
     usual = pl.col("visit_from") + window * _DAY
-    late = (earliest < as_of) & ~pl.col("_urgent")
-    today = _days_on("last_planned_on", pl.col("current_interval_days")).min().over("_address")
+    late = (pl.col("_earliest") < as_of) & ~pl.col("_urgent")
+    today = days_on("last_planned_on", pl.col("current_interval_days")).min().over("_address")
     phased = pl.min_horizontal(today, "_last_day", pl.lit(as_of + timedelta(days=PHASE_IN_DAYS)))
     rows = rows.with_columns(_phased=(late & (phased > usual)).fill_null(False), _usual=usual)
     latest = pl.min_horizontal(pl.when("_phased").then(phased).otherwise("_usual"), "_deadline")
     kept = pl.max_horizontal(pl.min_horizontal("_usual", "_deadline"), "visit_from")
     return rows.with_columns(visit_by=pl.max_horizontal(latest, "visit_from"), _kept=kept)
-
-
-def _days_on(day: str | pl.Expr, days: pl.Expr) -> pl.Expr:
-    """Return the day so many days on, a century at most: a limit of a million days is none."""
-    start = pl.col(day) if isinstance(day, str) else day
-    return start + days.clip(-CENTURY, CENTURY).floor().cast(pl.Int64) * _DAY
 
 
 def _waiting_no_longer_than_tolerated(
@@ -253,7 +254,7 @@ def _moved(
     """Return the rows with the windows of whole addresses moved (see `moves`) and why, `moved`."""
     never = as_of + timedelta(days=CENTURY)
     rows = rows.with_columns(_at=pl.col("_address").rank("dense").cast(pl.Int64))
-    facts = ("visit_from", "visit_by", "_last_day", "_deadline", "_urgent", "_phased")
+    facts = ("visit_from", "visit_by", "_last_day", "_deadline", "_urgent", "_phased", "_waits")
     stops = rows.group_by("_at", maintain_order=True).agg(
         *(pl.col(name).first() for name in facts),
         pl.col("visit_interval_days").min(),
@@ -261,8 +262,8 @@ def _moved(
         pl.col("site_id").unique(maintain_order=True),
     )
     found = []
-    for at, begins, ends, limit, deadline, urgent, phased, days, last, sites in stops.iter_rows():
-        why = "phased_in" if phased else ""
+    for at, begins, ends, limit, deadline, urgent, phased, waits, days, last, sites in stops.iter_rows():
+        why = "phased_in" if phased else "nothing_due" if waits else ""
         window = Window(begins, ends, limit or never, deadline or never, days, last, why)
         blocked = months_together(sites, blocked_months)
         if not urgent:
@@ -279,12 +280,9 @@ def _moved(
 
 def _with_renewals(rows: pl.DataFrame) -> pl.DataFrame:
     """Return the rows with what the visit rule renews, and whether a hard limit asks for it."""
-    visit = pl.col("visit_interval_days")
-    then = (pl.col("visit_from") - pl.col("fitted_on")).dt.total_days()
-    by_rule = (then + visit > pl.col("interval_days") + visit / 2).fill_null(False)
     # longer than the interval where the visit after would fall in a blocked month
-    to_next = pl.max_horizontal(visit, "_to_next")
-    by_limit = (then + to_next > pl.col("hard_limit_days")).fill_null(False)
+    to_next = pl.max_horizontal("visit_interval_days", "_to_next")
+    by_rule, by_limit = renewed_by("visit_from", to_next)
     renewed = ~pl.col("removed") & (by_rule | by_limit | pl.col("spent_seen") | pl.col("age_unknown"))
     return rows.with_columns(by_limit=by_limit & ~by_rule, renewed=renewed)
 
@@ -305,15 +303,15 @@ def _worded(rows: pl.DataFrame, components: Mapping[str, ComponentTerms]) -> pl.
         carried=carried,
         chance_already_spent=pl.col("chance_already_spent").fill_nan(None),
     )
-    reasons = [reason(row) for row in rows.iter_rows(named=True)]
     known = pl.col("overdue") | (~pl.col("removed") & pl.col("spent_seen"))
     late = pl.col("uv_late")
     turn = pl.when(late & pl.col("lamp")).then(0).when(late | known).then(1).otherwise(2)
-    return (
-        rows.with_columns(reason=pl.Series(reasons, dtype=pl.String), _turn=turn)
-        .sort(
-            "urgency", "_turn", "chance_already_spent", "visit_by", *_KEY,
-            descending=[False, False, True, False, False, False, False], nulls_last=True,
-        )
-        .select(DUE_COLUMNS)
+    rows = rows.with_columns(_turn=turn).sort(
+        "urgency", "_turn", "chance_already_spent", "visit_by", *_KEY,
+        descending=[False, False, True, False, False, False, False], nulls_last=True,
     )  # fmt: skip
+    # told once a site, with its first line
+    first = pl.int_range(pl.len()).over("site_id") == 0
+    rows = rows.with_columns(agreed_by=pl.when(first).then("agreed_by"))
+    reasons = [reason(row) for row in rows.iter_rows(named=True)]
+    return rows.with_columns(reason=pl.Series(reasons, dtype=pl.String)).select(DUE_COLUMNS)

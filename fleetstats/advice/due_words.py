@@ -10,6 +10,14 @@ _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep",
 _RENEWED: Final = {"sleeve": "cleaned"}
 #: Nobody is to look at a lit lamp.
 _LOOK: Final = {"lamp": "check its alarm and its hours"}
+#: What is done with a unit that stays by the visit rule and is as likely spent as not.
+_LIKELY_SPENT: Final = {
+    "cartridge": "look at it first, and change it if the flow is weak",
+    "sleeve": "look at it, and clean it if it is",
+    "lamp": "check its alarm and its hours, carry one",
+}
+#: A chance above this is told as 5 in 10 or more.
+_LIKELY_ABOVE: Final = 0.45
 _SPENT: Final = {"lamp": "dead", "sleeve": "scaled"}
 #: What is told of a unit's gauge, see `due_list`.
 GAUGE_SAID: Final = (
@@ -39,17 +47,23 @@ def reason(row: Mapping[str, Any]) -> str:
     row : mapping
         One row of the due list as gathered: component, removed, renewed, spent_seen, age_unknown, overdue,
         by_limit, carried, failed_sample_open, open_alarm, fitted_on, age_days, interval_days, deadline,
-        deadline_days, visit_by, chance_already_spent; where gauges are read `GAUGE_SAID`.
+        deadline_days, visit_by, chance_already_spent; where gauges are read `GAUGE_SAID`; on the first line
+        of a site whose visit is overdue by an agreed time between visits agreed_by and visit_deadline_days.
     """
     parts = []
     if row["failed_sample_open"]:
         parts.append(OF_SITE[0])
     elif row["open_alarm"]:
         parts.append(OF_SITE[1])
-    parts += [_own(row), _age(row)]
+    parts += [_agreed(row), _own(row), _age(row)]
     if not (row["removed"] or row["spent_seen"] or row["age_unknown"]):
         parts.append(_gauge(row))
     return " ".join(part for part in parts if part)
+
+
+def likely(chance: Any) -> Any:
+    """Return whether a chance, told in tenths, is 5 in 10 or more: number or polars expression."""
+    return chance > _LIKELY_ABOVE
 
 
 def share_words(share: float, low: float, high: float) -> tuple[str, str]:
@@ -84,6 +98,14 @@ def _gauge(row: Mapping[str, Any]) -> str:
     if row.get("faulty_on"):
         told.append(f"The gauge reading of {_day(row['faulty_on'])} looks faulty and is not counted.")
     return " ".join(told)
+
+
+def _agreed(row: Mapping[str, Any]) -> str:
+    """Return since when the visit is overdue by the time agreed between visits; blank where it is not."""
+    if row.get("agreed_by") is None:
+        return ""
+    days = f"at most {row['visit_deadline_days']:.0f} days apart"
+    return f"The visit agreed here, {days}, was due by {_day(row['agreed_by'])}."
 
 
 def _own(row: Mapping[str, Any]) -> str:
@@ -129,11 +151,14 @@ def _limit(row: Mapping[str, Any], kind: str) -> str:
 
 def _not_due(row: Mapping[str, Any], kind: str) -> str:
     weeks, spent = _weeks(row["interval_days"]), _SPENT.get(kind, "spent")
-    done = _RENEWED.get(kind, "renewed")
-    look = _LOOK.get(kind, "look at it")
-    told = f"The {kind} is {done} every {weeks} here and can stay in this time; {look}."
+    told = f"The {kind} is {_RENEWED.get(kind, 'renewed')} every {weeks} here"
+    chance = row["chance_already_spent"] if row["carried"] else 0.0
+    if likely(chance):
+        do = _LIKELY_SPENT.get(kind, "look at it first, and change it if it is")
+        return f"{told}, but it is {_tenths(chance)} that it is {spent} by then: {do}."
+    told = f"{told} and can stay in this time; {_LOOK.get(kind, 'look at it')}."
     if row["carried"]:
-        return f"{told} {_chance(row['chance_already_spent'])} that it is {spent}: carry one."
+        return f"{told} It is {_tenths(chance)} that it is {spent}: carry one."
     return told
 
 
@@ -150,6 +175,5 @@ def _weeks(days: float) -> str:
     return "week" if weeks == 1 else f"{weeks} weeks"
 
 
-def _chance(chance: float) -> str:
-    tenths = min(max(round(chance * 10), 1), 9)
-    return f"It is {tenths} in 10"
+def _tenths(chance: float) -> str:
+    return f"{min(max(round(chance * 10), 1), 9)} in 10"

@@ -15,7 +15,7 @@ BEFORE_ARRIVAL_DAYS: Final = 14
 #: Visits that only a shorter interval makes due are spread over this many days from the start of the plan.
 PHASE_IN_DAYS: Final = 42
 MONTHS: Final = 12
-MOVED: Final = ("before_arrival", "after_blocked", "before_blocked", "in_blocked", "phased_in")
+MOVED: Final = ("before_arrival", "after_blocked", "before_blocked", "in_blocked", "phased_in", "nothing_due")
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ MOVED = {
     "before_blocked": "before months without planned visits",
     "in_blocked": "in a month without planned visits, as it cannot wait",
     "phased_in": "spread out while the plan begins",
+    "nothing_due": "nothing is due there before",
 }
 #: Whose stops a row without a crew counts.
 NO_CREW = "no crew named"

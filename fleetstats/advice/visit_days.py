@@ -1,0 +1,120 @@
+"""On which day a planned visit has work: one that would renew nothing waits for the first that does."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from fleetstats.advice.ahead import CENTURY
+from fleetstats.advice.due_words import likely
+from fleetstats.advice.spent import SpentBy, chances_by, last_day_within
+from fleetstats.advice.terms import ComponentTerms
+from fleetstats.life.draws import LifeDraws
+
+#: From this chance on one is carried for a component that is not due.
+CARRY_CHANCE: Final = 0.25
+_DAY: Final = pl.duration(days=1)
+
+
+def days_on(day: str | pl.Expr, days: pl.Expr) -> pl.Expr:
+    """Return the day so many days on, a century at most: a limit of a million days is none."""
+    start = pl.col(day) if isinstance(day, str) else day
+    return start + days.clip(-CENTURY, CENTURY).floor().cast(pl.Int64) * _DAY
+
+
+def renewed_by(day: str, to_next: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
+    """Return whether a visit on that day renews a unit by the visit rule, and whether for a hard limit.
+
+    Parameters
+    ----------
+    day : str
+        The column of the day; fitted_on, interval_days, visit_interval_days and hard_limit_days stand beside.
+    to_next : polars expression
+        Days from that visit to the one after it.
+    """
+    visit = pl.col("visit_interval_days")
+    then = (pl.col(day) - pl.col("fitted_on")).dt.total_days()
+    by_rule = then + visit > pl.col("interval_days") + visit / 2
+    return by_rule.fill_null(False), (then + to_next > pl.col("hard_limit_days")).fill_null(False)
+
+
+def waiting_for_work(
+    rows: pl.DataFrame,
+    *,
+    lives: Mapping[str, LifeDraws],
+    components: Mapping[str, ComponentTerms],
+    as_of: date,
+    gauges: Mapping[str, SpentBy],
+    arrivals: Mapping[str, date],
+) -> pl.DataFrame:
+    """Return the rows with the day of each address's planned visit, `_earliest`, moved to where it has work.
+
+    Where the visit rule would renew no unit in place on the planned day, or at as-of if that is past, the
+    visit waits until the first unit there reaches its interval, though never past a hard limit or an agreed
+    time between visits (both net of lateness, `_last_day`), nor past the last day on which every part of the
+    UV unit is within the chance that one is carried from (`CARRY_CHANCE`), and never to an earlier day. It
+    does not wait where the address is urgent, where a unit is likelier spent than not by the planned day, or
+    where it sees to a home before its people return.
+
+    Parameters
+    ----------
+    rows : polars frame
+        Units of the due list with _address, _earliest, _last_day, _urgent (of the address), age_unknown,
+        lamp, of_uv_unit, and the columns of `chances_by` and `renewed_by`.
+    lives, components, as_of, gauges
+        As in `due_list`.
+    arrivals : mapping
+        Site -> when its people return next.
+
+    Returns
+    -------
+    polars frame
+        The rows, `_earliest` as above, and _waits (whether it was moved).
+    """
+    there = ~pl.col("removed")
+    rows = rows.with_columns(_on=pl.max_horizontal("_earliest", pl.lit(as_of)))
+    wait = (rows["_on"] - as_of).dt.total_days().to_numpy().astype(np.float64)
+    chances = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges)
+    rows = rows.with_columns(_chance=pl.Series(chances, dtype=pl.Float64).fill_nan(None))
+    by_rule, by_limit = renewed_by("_on", pl.col("visit_interval_days"))
+    worth = by_rule | by_limit | pl.col("age_unknown") | likely(pl.col("_chance")).fill_null(False)
+    reached = days_on(pl.when(there).then(pl.col("fitted_on")), pl.col("interval_days"))
+    work = (there & worth).any().over("_address") | pl.col("_urgent") | _before_return(arrivals)
+    first = pl.min_horizontal(reached.min().over("_address"), "_last_day")
+    rows = rows.with_columns(_first=pl.when(~work).then(first))
+    within = _uv_unit_within(rows, lives=lives, components=components, as_of=as_of, gauges=gauges)
+    rows = rows.join(within, on="_address", how="left", maintain_order="left")
+    rows = rows.with_columns(_first=pl.min_horizontal("_first", "_within"))
+    later = (pl.col("_first") > pl.col("_on")).fill_null(False)
+    return rows.with_columns(
+        _earliest=pl.when(later).then("_first").otherwise("_earliest"), _waits=later
+    ).drop("_on", "_chance", "_first", "_within")
+
+
+def _before_return(arrivals: Mapping[str, date]) -> pl.Expr:
+    """Return whether the people of a home at the address return within half a visit interval of the visit."""
+    arrival = pl.col("site_id").replace_strict(dict(arrivals), default=None, return_dtype=pl.Date)
+    apart = (arrival - pl.col("_on")).dt.total_days().abs()
+    return (apart <= pl.col("visit_interval_days") / 2).fill_null(False).any().over("_address")
+
+
+def _uv_unit_within(
+    rows: pl.DataFrame,
+    *,
+    lives: Mapping[str, LifeDraws],
+    components: Mapping[str, ComponentTerms],
+    as_of: date,
+    gauges: Mapping[str, SpentBy],
+) -> pl.DataFrame:
+    """Return, for each address that may wait, the last day on which its UV unit is likely enough in order."""
+    own = rows.filter("of_uv_unit", pl.col("_first").is_not_null()).with_columns(
+        visit_by=pl.max_horizontal("_first", pl.lit(as_of))
+    )
+    last = last_day_within(
+        own, tolerated=dict.fromkeys(components, CARRY_CHANCE), lives=lives, as_of=as_of, gauges=gauges
+    )
+    return own.select("_address", _within=last).group_by("_address").agg(pl.col("_within").min())

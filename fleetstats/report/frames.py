@@ -209,6 +209,7 @@ _STARRED: Mapping[str, Columns] = {
         "limited_by": TEXT, "since*": DAY,
     },
     "earlier_intervals": {"site_id*": TEXT, "as_of*": DAY},
+    "evidence_levels": {"component*": TEXT, "level*": TEXT, "months_to_wait": REAL, "wanted": TEXT},
     "decisions_paid": {
         "site_id*": TEXT, "decided_on*": DAY, "decision*": TEXT, "visit_interval_days": REAL,
         "days_before": COUNT, "callouts_before": COUNT, "visits_before": COUNT, "cost_per_year_before": REAL,

@@ -55,7 +55,9 @@ def sums(results: Results) -> tuple[Table, str]:
     )  # fmt: skip
     table = Table(
         "money", "Trips, call-outs and cost a year", columns, tuple(rows),
-        "No costs to compare yet." if few else "No plan has been worked out yet, so there is nothing to compare.",
+        "No costs to compare yet."
+        if few
+        else "No plan has been worked out yet, so there is nothing to compare.",
         "data/money.csv",
     )  # fmt: skip
     return table, told

@@ -22,9 +22,21 @@
     return first < 0 ? Infinity : first * WEEK;
   }
 
+  function chanceAsked(unit, tolerated) {
+    const asked = tolerated ?? unit.limit;
+    return unit.uv ? Math.min(asked, unit.limit) : asked;
+  }
+
+  // where even the shortest visits leave a part likelier spent than is tolerated: the chance left, else null
+  function chanceLeft(unit, weeksIn, tolerated) {
+    const asked = chanceAsked(unit, tolerated);
+    if (asked >= 1 || !unit.chances.length) return null;
+    const left = unit.chances[Math.min(weeksIn, unit.chances.length) - 1];
+    return left > asked ? left : null;
+  }
+
   function longestDays(unit, shortest, tolerated) {
-    let asked = tolerated ?? unit.limit;
-    if (unit.uv) asked = Math.min(asked, unit.limit);
+    const asked = chanceAsked(unit, tolerated);
     let soft = unit.beyond ?? Infinity;
     if (unit.held) soft = Math.min(soft, unit.today);
     if (asked < 1 && unit.chances.length) soft = Math.min(soft, longestWithin(unit.chances, asked) - unit.late);
@@ -71,6 +83,7 @@
       week: weeks[best.i], every: best.every, cost: best.total, callouts: called, curve,
       trips: data.year / (weeks[best.i] * WEEK) * kind.share, near: [near[0], near[near.length - 1]],
       last: weeks[ok.lastIndexOf(true)],
+      unkept: kind.units.map((unit, u) => chanceLeft(unit, weeks[best.i] * best.every[u], tolerated)),
     };
   }
 
@@ -109,6 +122,24 @@
     return `Typical interval at ${kind.sites} such site${kind.sites === 1 ? "" : "s"}: ${inWeeks(found.week)}; `
       + `${range(found.near)} weeks cost within 2 % of the lowest. ${data.currency} ${money(found.cost)} a site and year, `
       + `with ${amount(found.callouts)} call-outs.`;
+  }
+
+  const inHundred = (chance) => `${Math.ceil(Math.round(chance * 1e6) / 1e3) / 10} in 100`;
+
+  function unkeptTold(kind, found, tolerated) {
+    const parts = kind.units.flatMap((unit, u) => (found.unkept[u] === null ? [] : [
+      `${unit.name}, ${inHundred(found.unkept[u])} against ${inHundred(chanceAsked(unit, tolerated))} tolerated`]));
+    return parts.length ? `Even with visits every ${inWeeks(found.week)} the tolerated chance cannot be kept: ${parts.join("; ")}. `
+      + "A fix at the site would help; visits closer than the settings allow might." : "";
+  }
+
+  function unkeptEverywhere(found) {
+    const short = data.kinds.filter((_, k) => found[k].unkept.some((left) => left !== null));
+    if (!short.length) return "";
+    const sites = short.reduce((all, kind) => all + kind.sites, 0);
+    const names = new Set(data.kinds.flatMap((kind, k) => kind.units.filter((_, u) => found[k].unkept[u] !== null).map((unit) => unit.name)));
+    return ` In ${short.length} of ${data.kinds.length} kinds (${sites} site${sites === 1 ? "" : "s"}) the tolerated chance `
+      + `cannot be kept even at the shortest visits: ${[...names].join(", ")}.`;
   }
 
   // ---- the drawing --------------------------------------------------------------------------------------------------
@@ -171,17 +202,20 @@
     found.forEach((own, k) => {
       const shown = [inWeeks(own.week).split(" ")[0], range(own.near), amount(own.callouts), money(own.cost)];
       shown.forEach((text, j) => { rows[k].cells[j + 2].textContent = text; });
-      Object.assign(rows[k].dataset, { week: own.week, every: own.every.join(" "), cost: own.cost });
+      Object.assign(rows[k].dataset, { week: own.week, every: own.every.join(" "), cost: own.cost,
+        unkept: own.unkept.flatMap((left, u) => (left === null ? [] : [u])).join(" ") });
     });
     const chosen = Number(at("what-if-kind").value);
     draw(at("what-if-curve"), found[chosen]);
     at("what-if-answer").textContent = told(data.kinds[chosen], found[chosen]);
+    at("what-if-unkept").textContent = unkeptTold(data.kinds[chosen], found[chosen], terms(asked).tolerated);
     at("what-if-units").replaceChildren(...data.kinds[chosen].units.map((unit, u) => Object.assign(
       document.createElement("li"), { textContent: unitTold(unit, found[chosen].every[u], found[chosen].week) })));
     const figures = (all) => `${whole(total(all, (own) => own.trips))} planned trips, `
       + `${whole(total(all, (own) => own.callouts))} call-outs and ${data.currency} ${money(total(all, (own) => own.cost))}`;
     at("what-if-sum").textContent = `All kinds together, a year: ${figures(found)}; `
-      + `at the settings' costs: ${figures(before)}.`;
+      + `at the settings' costs: ${figures(before)}.`
+      + unkeptEverywhere(found);
   }
 
   function move(name, value) {

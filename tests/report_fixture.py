@@ -406,6 +406,9 @@ def _reasons() -> dict[str, list[dict[str, Any]]]:
              **(against(14, 5.0, more) if month in (10, 11) else against(5, 5.2, alike))}
             for month in range(1, 13)
         ],
+        "evidence_levels": [
+            {"component": name, "level": "per_site", "months_to_wait": None, "wanted": ""} for name in KINDS
+        ],
         "part_costs": [
             {"part_number": part, "component": name, "units": 12, "sites": 11, "used_per_year": 2.4,
              "callouts_per_year": 0.4, "cost_per_month": 12.4, "low": 9.8, "high": 15.5}

@@ -52,6 +52,34 @@ def advice_levels(*, units: pl.DataFrame, months_seen: float) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
+def too_few_for_costs(levels: pl.DataFrame) -> bool:
+    """Return whether no component has the records for advice: then no costs, savings or call-outs are told.
+
+    Parameters
+    ----------
+    levels : polars frame
+        As returned by `advice_levels`.
+    """
+    return levels.height > 0 and bool((levels["level"] == DUE_LIST_ONLY).all())
+
+
+def costs_to_tell(plans: pl.DataFrame, levels: pl.DataFrame) -> pl.DataFrame:
+    """Return the plans of sites, their costs, savings and call-outs blank where records are too few for them.
+
+    Parameters
+    ----------
+    plans, levels : polars frames
+        The plans of `VisitPlans`, and what `advice_levels` returned.
+    """
+    if not too_few_for_costs(levels):
+        return plans
+    return plans.with_columns(
+        pl.lit(None, kind).alias(name)
+        for name, kind in plans.schema.items()
+        if name.startswith(("cost_per_year", "callouts_per_year", "saving_", "low", "high"))
+    )
+
+
 def _level(failures: int, months_seen: float) -> dict[str, object]:
     if failures >= FAILURES_FOR_SITES and months_seen >= MONTHS_FOR_ADVICE:
         return {"level": PER_SITE, "months_to_wait": None, "wanted": ""}

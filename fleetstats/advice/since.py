@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Final
 
 import polars as pl
@@ -28,10 +29,13 @@ PAID_SCHEMA: Final[Mapping[str, type[pl.DataType]]] = {
     "days_before": pl.Int64, "callouts_before": pl.Int64, "visits_before": pl.Int64,
     "cost_per_year_before": pl.Float64, "days_after": pl.Int64, "callouts_after": pl.Int64,
     "visits_after": pl.Int64, "cost_per_year_after": pl.Float64, "callout_ratio": pl.Float64,
-    "ratio_low": pl.Float64, "ratio_high": pl.Float64, "verdict": pl.String,
+    "ratio_low": pl.Float64, "ratio_high": pl.Float64, "days_between_after": pl.Float64,
+    "verdict": pl.String,
 }  # fmt: skip
 #: So long before a decision its site is looked at, and so long after it nothing is said yet.
 LOOK_BACK_DAYS, SHORTEST_AFTER_DAYS = 730, 182
+#: Visits this much further apart than decided, or closer by as much, are not what was decided.
+NOT_AS_DECIDED: Final = 1.5
 _PLACE = ("site_id", "component", "slot")
 
 
@@ -133,11 +137,20 @@ def _reason(other_settings: bool) -> pl.Expr:
 
 @dataclass(frozen=True, slots=True)
 class _Time:
-    """A stretch of time at one site: its days, call-outs and planned visits."""
+    """A stretch of time at one site: its first and last day, call-outs, and the days of planned visits."""
 
-    days: int
+    start: date
+    end: date
     callouts: int
-    visits: int
+    planned: tuple[date, ...]
+
+    @property
+    def days(self) -> int:
+        return max((self.end - self.start).days, 0)
+
+    @property
+    def visits(self) -> int:
+        return len(self.planned)
 
     def cost(self, trip_cost: float, callout_cost: float) -> float | None:
         if self.days <= 0:
@@ -160,7 +173,8 @@ def decisions_paid(
     decisions : polars frame
         site_id, decided_on, decision, visit_interval_days.
     visits : polars frame
-        site_id, visit_date, visit_reason: all visits up to `as_of`.
+        site_id, visit_date, visit_reason: all visits of the fleet up to `as_of`. What came after the last of
+        them is not on record: the time after a decision ends there.
     as_of : date
     trip_cost, callout_cost : float
         Money; parts are left aside, as they go along with visits.
@@ -169,10 +183,14 @@ def decisions_paid(
     -------
     polars frame
         Columns of `PAID_SCHEMA`, one row a decision that no later one replaced. Before: up to two years, from
-        the site's first visit on. callout_ratio with its 90 % range (null where nothing can be said): rate of
-        call-outs after over before. verdict: paid, did_not_pay, too_early.
+        the site's first visit on. cost_per_year_after: null without a planned visit after. callout_ratio with
+        its 90 % range (null where nothing can be said): rate of call-outs after over before.
+        days_between_after: see `days_between`. verdict: paid, did_not_pay, not_practised (planned visits came
+        `NOT_AS_DECIDED` times as far apart as decided, or closer by as much), too_early.
     """
     rows = []
+    last = visits["visit_date"].max()
+    known_to = min(as_of, last) if isinstance(last, date) else as_of
     fixing = decisions.filter(pl.col("decision").is_in(FIXING) & (pl.col("decided_on") <= as_of))
     latest = fixing.sort("site_id", "decided_on", maintain_order=True).unique(
         "site_id", keep="last", maintain_order=True
@@ -183,15 +201,20 @@ def decisions_paid(
         if not isinstance(first, date):
             continue
         start = max(first, decided - timedelta(days=LOOK_BACK_DAYS))
-        before, after = _stretch(own, start, decided), _stretch(own, decided, as_of)
+        before, after = _stretch(own, start, decided), _stretch(own, decided, known_to)
         ratio, low, high = callout_ratio(before.callouts, before.days, after.callouts, after.days)
-        costs = before.cost(trip_cost, callout_cost), after.cost(trip_cost, callout_cost)
+        costs = (
+            before.cost(trip_cost, callout_cost),
+            after.cost(trip_cost, callout_cost) if after.visits else None,
+        )
+        apart = days_between(after.planned, decided, known_to, decision["visit_interval_days"])
+        practised = apart is None or _as_decided(apart, decision["visit_interval_days"])
         rows.append(
             (
                 decision["site_id"], decided, decision["decision"], decision["visit_interval_days"],
                 before.days, before.callouts, before.visits, costs[0],
                 after.days, after.callouts, after.visits, costs[1],
-                ratio, low, high, _verdict(before, after, costs, low, high),
+                ratio, low, high, apart, _verdict(before, after, costs, (low, high), practised),
             )
         )  # fmt: skip
     return pl.DataFrame(rows, schema=dict(PAID_SCHEMA), orient="row")
@@ -200,8 +223,36 @@ def decisions_paid(
 def _stretch(own: pl.DataFrame, start: date, end: date) -> _Time:
     """Return what happened after `start` up to `end`; the first visit itself opens the records."""
     inside = own.filter((pl.col("visit_date") > start) & (pl.col("visit_date") <= end))
-    callouts = inside.filter(pl.col("visit_reason") == "callout").height
-    return _Time(max((end - start).days, 0), callouts, inside.height - callouts)
+    called = (pl.col("visit_reason") == "callout").fill_null(False)
+    planned = inside.filter(~called)["visit_date"].sort().to_list()
+    return _Time(start, end, inside.height - len(planned), tuple(planned))
+
+
+def days_between(planned: Sequence[date], start: date, end: date, decided_days: float | None) -> float | None:
+    """Return how many days apart planned visits came on average; None where no time between them is known.
+
+    The time before the first and after the last of them is cut short, by the decision and by the end of the
+    records: it counts only where it is longer than decided, as then it shows that a visit was left out.
+
+    Parameters
+    ----------
+    planned : sequence of date
+        Planned visits after the decision, in order.
+    start, end : date
+        The decision, and the last day on record.
+    decided_days : float or None
+        The interval decided on.
+    """
+    if not planned or decided_days is None:
+        return None
+    gaps = [(later - day).days for day, later in pairwise(planned)]
+    cut = ((planned[0] - start).days, (end - planned[-1]).days)
+    gaps += [days for days in cut if days > decided_days]
+    return sum(gaps) / len(gaps) if gaps else None
+
+
+def _as_decided(apart: float, decided_days: float) -> bool:
+    return decided_days <= apart * NOT_AS_DECIDED and apart <= decided_days * NOT_AS_DECIDED
 
 
 def callout_ratio(
@@ -241,16 +292,19 @@ def _verdict(
     before: _Time,
     after: _Time,
     costs: tuple[float | None, float | None],
-    low: float | None,
-    high: float | None,
+    ratio: tuple[float | None, float | None],
+    practised: bool,
 ) -> str:
-    """Return the verdict: time must have passed, and the call-outs must not hide a change to the opposite.
+    """Return the verdict: time must have passed with visits as decided, and chance must not explain the rest.
 
     With fewer trips a decision has paid if costs fell and call-outs did not clearly rise; with more trips,
     if costs fell and call-outs clearly fell, or else nothing can be told from chance.
     """
     if after.days < SHORTEST_AFTER_DAYS or before.days < SHORTEST_AFTER_DAYS or None in costs:
         return "too_early"
+    if not practised:
+        return "not_practised"
+    low, high = ratio
     cheaper = (costs[1] or 0.0) < (costs[0] or 0.0)
     rose, fell = low is not None and low > 1.0, high is not None and high < 1.0
     more_trips = after.visits / after.days > before.visits / before.days

@@ -9,6 +9,7 @@ from typing import Literal, cast
 
 import polars as pl
 
+from fleetstats.advice.evidence import costs_to_tell
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
 from fleetstats.life.learn import ComponentLife
@@ -44,6 +45,7 @@ Progress = Callable[[str], None]
 Audience = Literal["all", "supplier"]
 #: Past dates that every analysis looks back from; the replay command looks back from more.
 ORIGINS_BY_THE_WAY, ORIGINS_ON_REQUEST = 2, 8
+_REASONED_FROM = ("intervals", "site_life", "spells", "effects", "sites", "limit_costs")
 _RELATIONS_KEPT = (
     "sites", "visits", "work", "in_place", "spells", "left_out", "readings", "changes", "parts", "samples",
     "site_limits", "decisions",
@@ -168,9 +170,9 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         **since_last(earlier_intervals(store, as_of=day), plan.visits.intervals, relations, settings),
     }
     results["why"] = why_table(
-        **{name: results[name] for name in ("intervals", "plans", "site_life", "spells", "effects", "sites")},
+        **{name: results[name] for name in _REASONED_FROM},
+        plans=costs_to_tell(results["plans"], results["evidence_levels"]),
         levels=results["evidence_levels"],
-        limit_costs=results["limit_costs"],
         currency=settings.currency,
     )
     store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)

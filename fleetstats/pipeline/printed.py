@@ -7,7 +7,7 @@ from typing import Final
 
 import polars as pl
 
-from fleetstats.advice.evidence import DUE_LIST_ONLY
+from fleetstats.advice.evidence import too_few_for_costs
 from fleetstats.errors import StoreError
 from fleetstats.store import Relations, Store
 
@@ -34,7 +34,7 @@ def summary(relations: Relations, plans: pl.DataFrame, levels: pl.DataFrame, cur
     )
     if not plans.height:
         return head
-    if (levels["level"] == DUE_LIST_ONLY).all():
+    if too_few_for_costs(levels):
         return f"{head}\n{_TOO_FEW}"
     mean = plans.select(pl.col("cost_per_year", "callouts_per_year").mean()).row(0)
     today = plans.select(pl.col("cost_per_year_current", "callouts_per_year_current").mean()).row(0)

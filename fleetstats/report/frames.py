@@ -209,11 +209,13 @@ _STARRED: Mapping[str, Columns] = {
         "limited_by": TEXT, "since*": DAY,
     },
     "earlier_intervals": {"site_id*": TEXT, "as_of*": DAY},
+    "evidence_levels": {"component*": TEXT, "level*": TEXT, "months_to_wait": REAL, "wanted": TEXT},
     "decisions_paid": {
         "site_id*": TEXT, "decided_on*": DAY, "decision*": TEXT, "visit_interval_days": REAL,
         "days_before": COUNT, "callouts_before": COUNT, "visits_before": COUNT, "cost_per_year_before": REAL,
         "days_after": COUNT, "callouts_after": COUNT, "visits_after": COUNT, "cost_per_year_after": REAL,
-        "callout_ratio": REAL, "ratio_low": REAL, "ratio_high": REAL, "verdict*": TEXT,
+        "callout_ratio": REAL, "ratio_low": REAL, "ratio_high": REAL, "days_between_after": REAL,
+        "verdict*": TEXT,
     },
     "fixes": {
         "site_id*": TEXT, "callouts_per_year": REAL, "cost_per_year": REAL, "cost_per_year_like": REAL,

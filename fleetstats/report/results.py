@@ -80,6 +80,7 @@ class Results:
     curves: pl.DataFrame = field(default_factory=_none("curves"))
     life_curves: pl.DataFrame = field(default_factory=_none("life_curves"))
     plans: pl.DataFrame = field(default_factory=_none("plans"))
+    evidence_levels: pl.DataFrame = field(default_factory=_none("evidence_levels"))
     totals: pl.DataFrame = field(default_factory=_none("totals"))
     what_if_kinds: pl.DataFrame = field(default_factory=_none("what_if_kinds"))
     what_if_units: pl.DataFrame = field(default_factory=_none("what_if_units"))

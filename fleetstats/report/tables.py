@@ -6,8 +6,8 @@ import csv
 import io
 import json
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -99,6 +99,16 @@ def text(value: object, href: str = "") -> Cell:
 def day(value: date | None) -> Cell:
     """Return a date cell that sorts by the calendar."""
     return Cell("" if value is None else words.day(value), "" if value is None else value.isoformat())
+
+
+def without(table: Table, names: Collection[str]) -> Table:
+    """Return a table without the columns of these names."""
+    kept = [place for place, column in enumerate(table.columns) if column.name not in names]
+    return replace(
+        table,
+        columns=tuple(table.columns[place] for place in kept),
+        rows=tuple(tuple(row[place] for place in kept) for row in table.rows),
+    )
 
 
 def number(shown: str, value: float | None) -> Cell:

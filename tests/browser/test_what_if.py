@@ -108,6 +108,46 @@ def test_the_chance_of_the_uv_unit_is_only_tightened(owner: Any) -> None:
         assert own <= max(56, visit * (own == visit)) or unit["chances"][own // 7 - 1] <= unit["chance_limit"]
 
 
+def unkept(plans: KindPlans, tolerated: float | None) -> list[list[int]]:
+    """Return for each kind the places of the units likelier spent before their interval than is tolerated."""
+    both = KINDS.units.join(plans.units, on=["kind", "component", "slot"], maintain_order="left")
+    found = []
+    for _, units in both.group_by("kind", maintain_order=True):
+        places = []
+        for place, unit in enumerate(units.iter_rows(named=True)):
+            asked = unit["chance_limit"] if tolerated is None else tolerated
+            asked = min(asked, unit["chance_limit"]) if unit["of_uv_unit"] else asked
+            chances = unit["chances"]
+            if chances and asked < 1 and chances[min(unit["interval_days"] // 7, len(chances)) - 1] > asked:
+                places.append(place)
+        found.append(places)
+    return found
+
+
+def test_a_tolerated_chance_that_no_visits_keep_is_said_and_by_which_part(owner: Any) -> None:
+    page = owner()
+    read = "rows => rows.map(row => row.dataset.unkept.split(' ').filter(x => x).map(Number))"
+    heard = []
+    for chance in (100, 60, 10, 1):
+        ask(page, chance=chance)
+        tolerated = None if chance == 100 else chance / 100
+        plans = kind_plans(KINDS, trip_cost=120, callout_cost=300, tolerated=tolerated)
+        places = unkept(plans, tolerated)
+        assert page.locator("#what-if-kinds tbody tr").evaluate_all(read) == places
+        heard.append(sum(map(len, places)))
+        short = [kind for kind, own in enumerate(places) if own]
+        total = page.locator("#what-if-sum").inner_text()
+        assert (f"In {len(short)} of 14 kinds" in total) == bool(short)
+        for kind, own in enumerate(places):
+            page.locator("#what-if-kind").select_option(str(kind))
+            told = page.locator("#what-if-unkept").inner_text()
+            assert told.count(" against ") == len(own)
+            assert told == "" or f"{chance} in 100 tolerated" in told or "40 in 100 tolerated" in told
+    # any chance is kept by some visits; one in a hundred by hardly any
+    assert heard == sorted(heard)
+    assert heard[-1] > heard[0]
+
+
 def test_slider_field_kind_and_way_back_by_keyboard(owner: Any) -> None:
     page = owner()
     said = page.locator("#what-if-answer").inner_text()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import time
@@ -264,6 +265,11 @@ def test_the_smallest_records_end_in_a_report_or_a_message_and_promise_nothing(
     code, out, err = run("build", one, "--store", "a.duckdb", "--out", "a")
     assert (code, err) == (0, "")
     assert "too few for figures of cost" in out
+    (site,) = (tmp_path / "a" / "sites").iterdir()
+    for page in (tmp_path / "a" / "owner.html", site):
+        text = page.read_text(encoding="utf-8")
+        assert "too few for figures of cost" in text
+        assert not re.search(r"USD [0-9]|As planned|Cost a year|Saving, seen", text)
     (one / "work.csv").write_text("visit_id,component,action\n")
     code, _, err = run("build", one, "--store", "b.duckdb", "--out", "b")
     assert code == 1

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from fleetstats.report import labels, tables, words
-from fleetstats.report.pages import fast, parts
+from fleetstats.report.pages import costs, fast, parts
 from fleetstats.report.pages.parts import Head, Row
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Cell, Column, Table
@@ -37,6 +37,7 @@ class LivesPage:
     early_told: tuple[str, ...]
     early: Table
     rivals: Table
+    costs_told: bool
     years_told: tuple[str, ...]
     years: Table
     months_told: tuple[str, ...]
@@ -58,6 +59,7 @@ def lives_page(results: Results) -> LivesPage:
         early_told=_early_told(results),
         early=_early(results),
         rivals=_rivals(results),
+        costs_told=not costs.instead(results),
         years_told=_told(results, years, "in"),
         years=_against(results, "years", "Year", "Failures by year, against those foretold", years),
         months_told=_told(results, months, "in"),
@@ -223,10 +225,11 @@ def _rivals(results: Results) -> Table:
         Column("callouts_per_year", "Call-outs a year, each place", True),
         Column("units", "Places", True), Column("sites", "Sites", True),
     )  # fmt: skip
-    return Table(
+    table = Table(
         "rivals", "Parts of one kind beside each other", columns, tuple(rows),
         "Not worked out because no part numbers are in service on record.", "data/rivals.csv",
     )  # fmt: skip
+    return tables.without(table, ("cost_per_month", "callouts_per_year")) if costs.instead(results) else table
 
 
 def _by_component(results: Results) -> Callable[[Row], tuple[int, str]]:

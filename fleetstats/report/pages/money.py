@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from fleetstats.report import labels, tables, words
-from fleetstats.report.pages import parts, why_shown
+from fleetstats.report.pages import costs, parts, why_shown
 from fleetstats.report.pages.decided import decisions_at
 from fleetstats.report.pages.parts import Fact
 from fleetstats.report.pages.practice import on_record
@@ -20,6 +20,10 @@ _MEASURES = {
 }
 #: What stands in place of a saving at ages already seen that is none.
 NONE_SEEN = "none"
+#: Columns of the plan table that are left out where the records are too few for costs.
+_OF_COST = (
+    "callouts_today", "callouts_plan", "cost_today", "cost_plan", "saving_seen", "saving_projected",
+)  # fmt: skip
 
 
 def sums(results: Results) -> tuple[Table, str]:
@@ -31,10 +35,13 @@ def sums(results: Results) -> tuple[Table, str]:
         told = "Ranges are the sites' own added up: the widest they can be, if all err the same way."
     told += f" {on_record(results, totals.get('callouts_per_year'))}"
     currency = results.display.currency
+    few = costs.instead(results)
+    if few:
+        told = f"{few} {on_record(results, None)}"
     rows = []
     for measure, name in _MEASURES.items():
         row = totals.get(measure)
-        if row is None:
+        if row is None or few:
             continue
         cash = measure == "cost_per_year"
         rows.append((
@@ -48,7 +55,10 @@ def sums(results: Results) -> tuple[Table, str]:
     )  # fmt: skip
     table = Table(
         "money", "Trips, call-outs and cost a year", columns, tuple(rows),
-        "No plan has been worked out yet, so there is nothing to compare.", "data/money.csv",
+        "No costs to compare yet."
+        if few
+        else "No plan has been worked out yet, so there is nothing to compare.",
+        "data/money.csv",
     )  # fmt: skip
     return table, told
 
@@ -59,7 +69,7 @@ def savings(results: Results) -> tuple[Fact, ...]:
     Where nothing is saved at ages already seen that is said, and the projected part is told net of it.
     """
     totals = {row["measure"]: row for row in results.totals.iter_rows(named=True)}
-    if not results.plans.height and not totals:
+    if costs.instead(results) or (not results.plans.height and not totals):
         return ()
     found = []
     for measure in ("saving_seen", "saving_projected"):
@@ -87,8 +97,8 @@ def savings(results: Results) -> tuple[Fact, ...]:
 
 def savings_of_sites(results: Results) -> str:
     """Return how the two columns of savings are to be read."""
-    if not results.plans.height:
-        return ""
+    if not results.plans.height or costs.instead(results):
+        return f"{costs.TOO_FEW}." if costs.instead(results) else ""
     return (
         f"Savings stand apart: at ages already seen, and projected. Where it says '{NONE_SEEN}' the "
         "plan saves nothing at ages already seen, and the projected column tells what is left in all, a loss "
@@ -102,7 +112,7 @@ def _ranged(row: parts.Row, note: str) -> str:
 
 
 def plan_table(results: Results) -> Table:
-    """Return every site's plan, the largest changes of cost first."""
+    """Return every site's plan, the largest changes of cost first; no costs where the records are too few."""
     names = parts.site_names(results.sites)
     held, why = _held_by(results), why_shown.of_visits(results)
     counts = {
@@ -112,7 +122,12 @@ def plan_table(results: Results) -> Table:
         .iter_rows()
     }
     change = pl.col("cost_per_year_current") - pl.col("cost_per_year")
-    ranked = results.plans.sort(change, descending=True, nulls_last=True, maintain_order=True)
+    few = bool(costs.instead(results))
+    ranked = (
+        results.plans
+        if few
+        else results.plans.sort(change, descending=True, nulls_last=True, maintain_order=True)
+    )
     rows = [_plan_row(row, names, held, why, counts) for row in ranked.iter_rows(named=True)]
     currency = results.display.currency
     columns = (
@@ -126,10 +141,11 @@ def plan_table(results: Results) -> Table:
         Column("fittings", "Fittings", True), Column("spent", "Spent", True),
         Column("why", "Why, and what would change it", long=True),
     )  # fmt: skip
-    return Table(
+    table = Table(
         "plans", "The plan for every site", columns, tuple(rows),
         "No plan has been worked out yet: the records are too few.", "data/plans.csv",
     )  # fmt: skip
+    return tables.without(table, _OF_COST) if few else table
 
 
 def _plan_row(

@@ -8,7 +8,7 @@ import polars as pl
 
 from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
-from fleetstats.report.pages import bounds, money, parts, weeks
+from fleetstats.report.pages import bounds, costs, money, parts, weeks
 from fleetstats.report.pages.bounds import Bounds
 from fleetstats.report.pages.cannot_wait import Waiting, cannot_wait
 from fleetstats.report.pages.parts import Fact, Head
@@ -46,6 +46,7 @@ class OwnerPage:
     waiting: Waiting
     called: Table
     called_told: str
+    costs_told: bool
     verdict_told: str
     verdict: tuple[Share, ...]
     intervals: Figure | None
@@ -74,6 +75,7 @@ def owner_page(results: Results) -> OwnerPage:
         waiting=cannot_wait(results),
         called=called,
         called_told=called_told,
+        costs_told=not costs.instead(results),
         verdict_told=verdict_told,
         verdict=verdict,
         intervals=figures.visit_intervals(
@@ -81,7 +83,7 @@ def owner_page(results: Results) -> OwnerPage:
         ),
         money=sums,
         money_told=sums_told,
-        practice_told=practised(results),
+        practice_told="" if costs.instead(results) else practised(results),
         savings=money.savings(results),
         limits=bounds.bounds(results),
         load_told=weeks.load_told(results),
@@ -155,6 +157,8 @@ def _most_called(results: Results) -> tuple[Table, str]:
         "most-called", "Sites with most call-outs", columns, tuple(rows),
         "No call-outs are on record.", "data/most-called.csv",
     )  # fmt: skip
+    if costs.instead(results):
+        table = tables.without(table, ("cost_per_year", "cost_per_year_like", "worth_per_year"))
     if not total:
         return table, "No call-outs are on record."
     own = int(half["callouts"].sum())

@@ -17,7 +17,10 @@ _REASONS: Final = {
     "settings": "the settings are not what they were",
     "records_elsewhere": "records of other sites, which this one is likened to",
 }
-_VERDICTS: Final = {"paid": "paid", "did_not_pay": "did not pay", "too_early": "too early to say"}
+_VERDICTS: Final = {
+    "paid": "paid", "did_not_pay": "did not pay", "not_practised": "not practised",
+    "too_early": "too early to say",
+}  # fmt: skip
 _DECISIONS: Final = {"accepted": "accepted", "trial": "on trial"}
 
 
@@ -94,8 +97,10 @@ def _paid_told(results: Results) -> str:
     counted = [f"{verdicts.count(name)} {told}" for name, told in _VERDICTS.items() if verdicts.count(name)]
     return (
         f"Of {words.counted(len(verdicts), 'decision')}: {words.listed(counted)}. Held against each other "
-        "are up to two years before and all the time after, trips and call-outs at the costs in the "
-        "settings, parts aside. The range of the ratio is what chance alone leaves open."
+        "are up to two years before and all the time after, to the last visit on record in the fleet, "
+        "trips and call-outs at the costs in the settings, parts aside. Not practised: planned visits came "
+        "more than one and a half times as far apart as decided, or closer by as much. The range of the "
+        "ratio is what chance alone leaves open."
     )
 
 
@@ -111,8 +116,8 @@ def _paid(results: Results) -> Table:
             tables.text(_counts(row["callouts_after"], row["days_after"])),
             tables.number(_ratio(row), row["callout_ratio"]),
             tables.number(words.money(row["cost_per_year_before"]), row["cost_per_year_before"]),
-            tables.number(words.money(row["cost_per_year_after"]), row["cost_per_year_after"]),
-            tables.text(_VERDICTS[row["verdict"]]),
+            tables.number(_after(row), row["cost_per_year_after"]),
+            tables.text(_verdict(row)),
         )
         for row in results.decisions_paid.iter_rows(named=True)
     ]
@@ -128,6 +133,17 @@ def _paid(results: Results) -> Table:
         "decisions-paid", "Decided intervals, before and after", columns, tuple(rows),
         "No decided interval is on record.", "data/decisions-paid.csv",
     )  # fmt: skip
+
+
+def _after(row: dict[str, Any]) -> str:
+    return words.money(row["cost_per_year_after"]) if row["visits_after"] else "no planned visit yet"
+
+
+def _verdict(row: dict[str, Any]) -> str:
+    told = _VERDICTS[row["verdict"]]
+    if row["verdict"] != "not_practised" or row["days_between_after"] is None:
+        return told
+    return f"{told}: visits came every {words.weeks(row['days_between_after'])}"
 
 
 def _counts(callouts: int | None, days: int | None) -> str:

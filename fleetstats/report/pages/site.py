@@ -9,8 +9,8 @@ from datetime import date
 import polars as pl
 
 from fleetstats.report import labels, sketches, words
+from fleetstats.report.pages import costs, gauges, parts, weeks, why_shown
 from fleetstats.report.pages import due as due_page
-from fleetstats.report.pages import gauges, parts, weeks, why_shown
 from fleetstats.report.pages.decided import decisions_at
 from fleetstats.report.pages.parts import Fact, Head, Row
 from fleetstats.report.results import Results
@@ -128,7 +128,7 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         next_tasks=tuple(due_page.task_of(results, row) for row in tasks),
         gauge=ledger.gauges.get(site_id, ""),
         history=_history(ledger, site_id),
-        reasons=why_shown.reasons(ledger.why.get(site_id, [])),
+        reasons=_reasons(ledger, site_id),
         changes=why_shown.changes(results, ledger.why.get(site_id, [])),
         ahead=weeks.site_ahead(ledger.calendar.get(site_id, [])),
         units=_units(ledger, site_id),
@@ -146,6 +146,12 @@ def _keyed(frame: pl.DataFrame) -> Mapping[tuple[str, str, str], Row]:
 def unit_name(ledger: Ledger, row: Row) -> str:
     """Return a component as it is called, its slot with it."""
     return labels.component(ledger.results.display, row["component"], row["slot"] or "")
+
+
+def _reasons(ledger: Ledger, site_id: str) -> tuple[str, ...]:
+    found = why_shown.reasons(ledger.why.get(site_id, []))
+    few = costs.instead(ledger.results) if found else ""
+    return (*found, few) if few else found
 
 
 def _notes(site: Row) -> tuple[str, ...]:

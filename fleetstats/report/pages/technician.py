@@ -58,11 +58,12 @@ class TechnicianPage:
 
 @dataclass(frozen=True, slots=True)
 class CrewPage:
-    """One crew's stops of the week on a page of its own, for a phone."""
+    """One crew's stops of the week on a page of its own, for a phone; without any, which one comes next."""
 
     head: Head
     crew: str
     week: tuple[Stop, ...]
+    week_told: str
     van: Table
     gauge_told: str
 
@@ -80,8 +81,8 @@ def technician_page(results: Results, found: list[Stop]) -> TechnicianPage:
     if len(week) > STOPS_SHOWN:
         told += f"; the {STOPS_SHOWN} most urgent are shown, the rest stand in the list further down"
     crews = [
-        Fact(name, words.counted(count, "stop"), "", f"crews/{file_stem(name)}.html")
-        for name, count in sorted(_by_crew(week).items())
+        Fact(name, words.counted(count, "stop") if count else "none", "", f"crews/{file_stem(name)}.html")
+        for name, count in ((name, sum(stop.crew == name for stop in week)) for name in _crews(found))
     ]
     return TechnicianPage(
         head=parts.head(results, "For the technician", "technician"),
@@ -102,14 +103,15 @@ def technician_page(results: Results, found: list[Stop]) -> TechnicianPage:
 
 
 def crew_pages(results: Results, found: list[Stop]) -> list[CrewPage]:
-    """Return one page for each crew that has stops this week."""
+    """Return one page for each crew that has stops to make, this week or later."""
     week = due.this_week(found, results.as_of)
     pages = []
-    for crew in sorted(_by_crew(week)):
+    for crew in _crews(found):
         own = [stop for stop in week if stop.crew == crew]
         page_head = parts.head(results, f"Stops of crew {crew}", root="../", plain=True)
         van = replace(due.van_load(results, own), csv_href="")  # the page goes about alone
-        pages.append(CrewPage(page_head, crew, tuple(own), van, due.gauge_anywhere(results)))
+        told = "" if own else _next_stop([stop for stop in found if stop.crew == crew])
+        pages.append(CrewPage(page_head, crew, tuple(own), told, van, due.gauge_anywhere(results)))
     return pages
 
 
@@ -187,9 +189,10 @@ def _counts_at_ages() -> list[pl.Expr]:
     return counts
 
 
-def _by_crew(week: list[Stop]) -> dict[str, int]:
-    counts: dict[str, int] = {}
-    for stop in week:
-        if stop.crew:
-            counts[stop.crew] = counts.get(stop.crew, 0) + 1
-    return counts
+def _crews(found: list[Stop]) -> list[str]:
+    return sorted({stop.crew for stop in found if stop.crew})
+
+
+def _next_stop(own: list[Stop]) -> str:
+    first = min(own, key=lambda stop: (stop.ends, stop.site_id))
+    return f"Nothing due this week; the next stop is {first.name}, {first.when}."

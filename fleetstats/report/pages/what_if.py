@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import polars as pl
 
 from fleetstats.report import labels, tables, words
-from fleetstats.report.pages import parts
+from fleetstats.report.pages import costs, parts
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table, html_json
 
@@ -48,6 +48,8 @@ class WhatIf:
 
 def what_if(results: Results) -> WhatIf:
     """Return the section: every kind of site, its answer at the settings' costs, what the script weighs."""
+    if costs.instead(results):
+        results = replace(results, what_if_kinds=results.what_if_kinds.clear())
     names = _names(results)
     table = _table(results, names)
     if not names:

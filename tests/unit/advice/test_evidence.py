@@ -6,6 +6,7 @@ import polars as pl
 import pytest
 
 from fleetstats.advice import advice_levels, ages_seen
+from fleetstats.advice.evidence import costs_to_tell, too_few_for_costs
 
 
 @pytest.mark.parametrize(
@@ -47,3 +48,19 @@ def test_the_age_seen_is_the_tenth_highest_at_sites_no_slower() -> None:
     # A is slower than C (50 -> 400 days): 400 210 200 190 180 170 160 150 140 130; B and D see the whole
     # fleet: 400 310 300 300 210 200 190 180 170 160; at C one unit was watched; no lamp was; F is not known
     assert seen == [130.0, 160.0, None, 160.0, None, None]
+
+
+def test_without_advice_on_any_component_plans_keep_their_weeks_and_say_no_cost() -> None:
+    levels = pl.DataFrame({"level": ["due_list_only", "due_list_only"]})
+    assert too_few_for_costs(levels)
+    enough = levels.with_columns(level=pl.Series(["due_list_only", "per_site"]))
+    assert not too_few_for_costs(enough)
+    plans = pl.DataFrame({
+        "site_id": ["A"], "visit_interval_days": [168], "trips_per_year": [2.2], "low": [1.0],
+        "cost_per_year_month_sooner": [3.0], "cost_per_year_closer": [4.0], "callouts_per_year": [0.1],
+        "saving_seen": [0.2],
+    })  # fmt: skip
+    kept = costs_to_tell(plans, levels)
+    assert kept.schema == plans.schema
+    assert kept.row(0) == ("A", 168, 2.2, None, None, None, None, None)
+    assert costs_to_tell(plans, enough).equals(plans)

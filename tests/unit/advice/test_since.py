@@ -110,22 +110,34 @@ def test_without_call_outs_or_time_nothing_is_said_of_the_ratio() -> None:
     assert callout_ratio(3, 700, 0, 0) == (None, None, None)
 
 
-def paid(callouts: list[int], planned: list[int], decided: int, *, end: int = 1_000) -> dict[str, Any]:
-    """One site, seen first on day 0; days of its call-outs and planned visits; a decision; the as-of day."""
+def paid(
+    callouts: list[int],
+    planned: list[int],
+    decided: int,
+    *,
+    end: int = 1_000,
+    last: int = 1_000,
+    interval: int = 119,
+) -> dict[str, Any]:
+    """One site, seen first on day 0; days of its call-outs and planned visits; a decision; the as-of day.
+
+    On day `last` another site is visited: the last visit on record.
+    """
     first = date(2023, 1, 1)
     days = [
         (0, "commission"),
         *((day, "callout") for day in callouts),
         *((day, "routine") for day in planned),
     ]
+    other = [("B", first + timedelta(days=last), "routine")] if last <= end else []
     visits = pl.DataFrame(
-        [("A", first + timedelta(days=day), why) for day, why in days],
+        [("A", first + timedelta(days=day), why) for day, why in days] + other,
         schema=["site_id", "visit_date", "visit_reason"], orient="row",
     )  # fmt: skip
     decisions = pl.DataFrame(
         [
             ("A", first + timedelta(days=decided - 200), "refused", 91),
-            ("A", first + timedelta(days=decided), "accepted", 119),
+            ("A", first + timedelta(days=decided), "accepted", interval),
         ],
         schema=["site_id", "decided_on", "decision", "visit_interval_days"], orient="row",
     )  # fmt: skip
@@ -138,7 +150,7 @@ def paid(callouts: list[int], planned: list[int], decided: int, *, end: int = 1_
 
 
 def test_more_trips_that_end_most_call_outs_have_paid() -> None:
-    row = paid(list(range(30, 600, 50)), [180, 360, 540, *range(700, 1000, 60)], 600)
+    row = paid(list(range(30, 600, 50)), [180, 360, 540, *range(700, 1000, 60)], 600, interval=63)
     assert (row["callouts_before"], row["visits_before"], row["days_before"]) == (12, 3, 600)
     assert (row["callouts_after"], row["visits_after"], row["days_after"]) == (0, 5, 400)
     assert row["cost_per_year_before"] == pytest.approx((3 * 100 + 12 * 300) * 365.25 / 600, rel=1e-3)
@@ -150,16 +162,54 @@ def test_more_trips_that_end_most_call_outs_have_paid() -> None:
 def test_little_time_or_few_call_outs_are_too_early_to_say() -> None:
     soon = paid(list(range(30, 600, 50)), [180, 360, 540], 900)
     assert soon["verdict"] == "too_early"
-    few = paid([300], [180, 360, 540, *range(700, 1000, 60)], 600)
+    few = paid([300], [180, 360, 540, *range(700, 1000, 60)], 600, interval=63)
     assert few["verdict"] == "too_early"
 
 
 def test_call_outs_that_clearly_rose_have_not_paid() -> None:
-    row = paid([300], [180, 360, 540], 600) | {}
-    assert row["verdict"] == "paid" or row["ratio_high"] is not None
-    rose = paid([300, *range(620, 1000, 40)], [180, 360, 540], 600)
+    rose = paid([300, *range(620, 1000, 40)], [180, 360, 540, 720, 840, 960], 600)
     assert rose["ratio_low"] > 1
     assert rose["verdict"] == "did_not_pay"
+
+
+def test_without_planned_visits_after_there_is_no_verdict_and_no_cost() -> None:
+    nobody_since = paid([60, 120, 300], [180, 360, 540], 600)
+    assert (nobody_since["visits_after"], nobody_since["verdict"]) == (0, "too_early")
+    assert nobody_since["cost_per_year_after"] is None
+    called_only = paid([300, *range(620, 1000, 40)], [180, 360, 540], 600)
+    assert called_only["verdict"] == "too_early"
+
+
+def test_time_after_the_last_visit_on_record_is_not_free_of_call_outs() -> None:
+    callouts, planned = list(range(30, 600, 50)), [180, 360, 540, 660, 720]
+    row = paid(callouts, planned, 600, end=1_400, last=740, interval=63)
+    assert row["days_after"] == 140
+    assert row["verdict"] == "too_early"
+    # seen on, with visits kept up elsewhere alone: no visit here is a visit left out
+    seen_on = paid(callouts, planned, 600, end=1_400, last=1_400, interval=63)
+    assert (seen_on["days_after"], seen_on["verdict"]) == (800, "not_practised")
+
+
+@pytest.mark.parametrize(
+    ("planned", "apart", "practised"),
+    [
+        ([700, 820, 940], 120.0, True),
+        ([700, 872, 990], 145.0, True),
+        ([690, 862], 155.0, True),  # 172 days, and 138 to the end, longer than decided: 1.30 times 119
+        ([700, 885], 185.0, False),  # 1.55 times
+        ([650, 735, 820, 905], 85.0, True),  # 0.71 times
+        ([650, 725, 800, 875, 950], 75.0, False),  # 0.63 times
+        ([719, 950], 231.0, False),
+        ([650], 350.0, False),  # then nobody for 350 days
+        ([881], 281.0, False),  # nobody for 281 days after the decision; the last 119 may yet be as decided
+    ],
+)
+def test_a_decision_that_visits_did_not_keep_to_is_not_judged(
+    planned: list[int], apart: float, practised: bool
+) -> None:
+    row = paid(list(range(30, 600, 50)), [180, 360, 540, *planned], 600)
+    assert row["days_between_after"] == pytest.approx(apart)
+    assert (row["verdict"] != "not_practised") == practised
 
 
 def test_no_decision_no_row() -> None:

@@ -109,6 +109,31 @@ def test_no_due_date_of_a_thousand_firms_is_past_a_limit(block: int) -> None:
     assert moved > 100
 
 
+def test_no_trip_of_those_firms_is_made_to_renew_nothing_unless_an_agreed_time_asks_for_it() -> None:
+    """Without work a visit is on the last day of an agreed time, or where the first unit reaches its interval."""
+    asked = waiting = 0
+    for seed in range(500, 560):
+        case = everyday(seed)
+        found = plan(case, seed)
+        visits, _, _ = around(seed, case, 160)
+        due = due_of(case, found.intervals, visits)
+        rows = with_bounds(case, due, found.intervals, visits).join(
+            found.intervals.select(*KEY, "interval_days"), on=KEY
+        )
+        there = rows.filter(~pl.col("removed")).with_columns(
+            idle=(pl.col("action") == "inspect").all().over("address"),
+            reached=(pl.col("at") + pl.col("interval_days")).min().over("address"),
+            calm=(pl.col("urgency") == 2).all().over("address"),
+        )
+        idle = there.filter("idle", "calm")
+        wrong = idle.filter(days("visit_from") < pl.min_horizontal("reached", pl.col("begins").floor()))
+        assert wrong.is_empty(), (seed, wrong)
+        asked += idle.height
+        waiting += there.filter(pl.col("moved") == "nothing_due").height
+    assert asked > 20
+    assert waiting > 40
+
+
 def test_urgent_sites_are_seen_to_at_once() -> None:
     urgent = 0
     for seed in range(200, 225):

@@ -114,6 +114,15 @@ def test_it_waits_no_longer_than_a_hard_limit() -> None:
     assert found.filter(component=LAMP)["action"][0] == "replace"
 
 
+@pytest.mark.parametrize(("limit", "begins"), [(80.0, 60), (79.0, 0)])
+def test_a_unit_that_could_pass_its_hard_limit_by_the_visit_after_keeps_the_day(
+    limit: float, begins: int
+) -> None:
+    """A lamp of 10 days with 70 to the visit after: renewed now where it may not get 80 days."""
+    rated = unit(LAMP, interval_days=140.0, hard_limit_days=limit, deadline_days=limit + 14)
+    assert window(Told(rated, unit()).due())[0] == begins
+
+
 @pytest.mark.parametrize(("agreed", "wanted"), [(144.0, (30, 44)), (114.0, (0, 14)), (110.0, (0, 10))])
 def test_an_agreed_time_between_visits_is_kept_though_nothing_is_due(agreed: float, wanted: tuple) -> None:
     """From the last planned visit 100 days ago, less a fortnight to book from."""

@@ -210,7 +210,7 @@ def interval_frame(
     return _with_evidence(out, levels)
 
 
-def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame, *, lateness_days: float) -> pl.DataFrame:
     """Return the intervals with `limit_source`: which limit, decision or neighbour holds them, in words.
 
     Parameters
@@ -219,6 +219,8 @@ def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
     sites : polars frame
         site_id, address, site_limit_kind, site_limit_days, site_limit_source, site_limit_from, decision,
         decided_on, decided_reason, pinned_days, no_longer_days.
+    lateness_days : float
+        What is taken off a limit.
     """
     days = pl.col("site_limit_days").round(0).cast(pl.Int64)
     begins = pl.when(pl.col("site_limit_from").is_null()).then(pl.lit("")).otherwise(
@@ -230,7 +232,7 @@ def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
         "site_id",
         _agreed=_with_note(agreed, "site_limit_source"),
         _decided=_with_note(decided, "decided_reason"),
-        _neighbour=_strictest_neighbour(),
+        _neighbour=_strictest_neighbour(lateness_days),
     )
     return (
         intervals.join(told, on="site_id", how="left", maintain_order="left")
@@ -246,14 +248,12 @@ def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
     )
 
 
-def _strictest_neighbour() -> pl.Expr:
-    """Return the site of the address that a limit or a decision holds to the fewest days; null for none."""
-    least = pl.min_horizontal("site_limit_days", "pinned_days", "no_longer_days")
-    return (
-        pl.when(least.min().over("address").is_not_null())
-        .then(pl.col("site_id").sort_by(least, nulls_last=True).first().over("address"))
-        .cast(pl.String)
-    )
+def _strictest_neighbour(lateness_days: float) -> pl.Expr:
+    """Return, of the other sites at the address, the one held to the fewest days; null for none."""
+    least = pl.min_horizontal(pl.col("site_limit_days") - lateness_days, "pinned_days", "no_longer_days")
+    strict = pl.col("site_id").filter(least.is_not_null()).sort_by(least.filter(least.is_not_null()))
+    first, second = (strict.get(at, null_on_oob=True).over("address") for at in (0, 1))
+    return pl.when(first != pl.col("site_id")).then(first).otherwise(second).cast(pl.String)
 
 
 def _with_note(told: pl.Expr, note: str) -> pl.Expr:

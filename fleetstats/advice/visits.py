@@ -150,7 +150,9 @@ def plan_visits(
         ).plan()  # fmt: skip
 
     of_sites, of_units = planned(sites, units)
-    intervals = with_limit_source(interval_frame(units, limits, levels, of_units), sites)
+    intervals = with_limit_source(
+        interval_frame(units, limits, levels, of_units), sites, lateness_days=terms.lateness_days
+    )
     priced = PricedFleet(sites, units, limits, prices, levels, weeks, components, terms)
     found = VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(sites, of_sites), priced)
     if price_limits:

@@ -63,6 +63,23 @@ def test_a_refusal_that_keeps_a_site_short_is_named_however_far_from_it_the_plan
     assert below
 
 
+def test_the_neighbour_that_holds_the_trip_is_named_and_never_the_site_itself(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(sites=40, lives={"sediment_cartridge": 400})
+    fleet.sites = fleet.sites.with_columns(
+        address_id=pl.when(pl.col("site_id").is_in(["S000", "S001", "S002"])).then(pl.lit("one"))
+    )
+    fleet.terms = replace(TERMS, lateness_days=14)
+    fleet.site_limits = pl.DataFrame({"site_id": ["S001"], "kind": ["contract"], "max_days": [122.0]})
+    rows = decided(fleet, ("S000", "accepted", 119.0)).plan().intervals
+    told = {row["site_id"]: (row["limited_by"], row["limit_source"]) for row in rows.iter_rows(named=True)}
+    assert told["S000"] == (
+        "shared_trip",
+        "S001",
+    )  # 119 accepted here, cut to 105 by the contract's 122 less 14
+    assert told["S001"][0] == "site_limit"
+    assert told["S002"] == ("shared_trip", "S001")
+
+
 def test_of_two_accepted_at_one_address_the_shorter_holds_and_is_named_at_its_own_home(
     make_fleet: MakeFleet,
 ) -> None:

@@ -150,11 +150,9 @@ def plan_visits(
         ).plan()  # fmt: skip
 
     of_sites, of_units = planned(sites, units)
-    intervals = with_limit_source(
-        interval_frame(units, limits, levels, of_units), sites, lateness_days=terms.lateness_days
-    )
+    told = with_limit_source(interval_frame(units, limits, levels, of_units), sites, terms.lateness_days)
     priced = PricedFleet(sites, units, limits, prices, levels, weeks, components, terms)
-    found = VisitPlans(plan_frame(sites, of_sites), intervals, levels, totals_frame(sites, of_sites), priced)
+    found = VisitPlans(plan_frame(sites, of_sites), told, levels, totals_frame(sites, of_sites), priced)
     if price_limits:
         costs = limit_costs(sites=sites, units=units, planned=of_sites, held=of_units.held, replan=planned)
         found = replace(found, limit_costs=costs)

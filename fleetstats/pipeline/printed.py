@@ -19,7 +19,7 @@ _TOO_SHORT: Final = (
 #: Columns that a table printed as text leaves out; every other form has them.
 _FOR_MACHINES: Final = ("content_hash", "row_mark", "record")
 _TOO_FEW: Final = (
-    "These records are too few for figures of cost: today's rule is kept and the due list is all there is. "
+    "These records are too few for figures of cost: today's rule is kept but where a limit is shorter. "
     "The table evidence_levels says which records would settle more."
 )
 

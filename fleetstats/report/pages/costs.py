@@ -6,7 +6,10 @@ from fleetstats.advice.evidence import too_few_for_costs
 from fleetstats.report import labels, words
 from fleetstats.report.results import Results
 
-TOO_FEW = "The records are too few for figures of cost: none are told here, and today's rule is kept"
+TOO_FEW = (
+    "The records are too few for figures of cost: none are told here, and today's rule is kept but where a "
+    "limit is shorter"
+)
 
 
 def instead(results: Results) -> str:

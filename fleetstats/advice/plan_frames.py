@@ -210,7 +210,7 @@ def interval_frame(
     return _with_evidence(out, levels)
 
 
-def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame, *, lateness_days: float) -> pl.DataFrame:
+def with_limit_source(intervals: pl.DataFrame, sites: pl.DataFrame, lateness_days: float) -> pl.DataFrame:
     """Return the intervals with `limit_source`: which limit, decision or neighbour holds them, in words.
 
     Parameters

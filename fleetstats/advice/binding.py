@@ -21,7 +21,7 @@ _CHANCE: Final = "failure_chance"
 CANNOT_BE_MET: Final = "cannot_be_met"
 #: A decision, and no limit, holds the interval.
 DECISION: Final = "decision"
-#: Another site at the address, served by the same trip, asks for it by a limit or a decision.
+#: Another site at the address, served by the same trip, asks for it: by a limit, a decision or its costs.
 SHARED_TRIP: Final = "shared_trip"
 #: Visits closer together would cost less, but the settings look at none.
 SHORTEST_VISIT: Final = "shortest_visit"
@@ -43,6 +43,8 @@ class Choice:
         Visit interval and interval that cost alone would choose; inf where cost is not asked.
     undecided_visit_days : array
         Visit interval that limits and costs choose with all decisions aside.
+    alone_visit_days : array
+        Visit interval that the unit's site would choose if no other shared its trip.
     closer_visit_days : array
         Visit interval that would cost clearly less, were closer ones looked at; nan where there is none.
     pin : array
@@ -60,6 +62,7 @@ class Choice:
     free_visit_days: FloatArray
     free_days: FloatArray
     undecided_visit_days: FloatArray
+    alone_visit_days: FloatArray
     closer_visit_days: FloatArray
     pin: FloatArray
     most_days: FloatArray
@@ -92,6 +95,7 @@ def name_held(limits: Limits, unmet: BoolArray, choice: Choice, *, site: IntArra
     cut_by = _strictest_of_site(limits, site, choice.of_uv_unit)
     shared = (choice.most_days < choice.own_most_days) & (choice.most_days - choice.visit_days < WEEK)
     shared &= choice.free_visit_days > choice.visit_days
+    shared |= np.abs(choice.alone_visit_days - choice.visit_days) >= WEEK
     closer = (choice.closer_visit_days < choice.visit_days) & (choice.every_n == 1)
     moved = choice.undecided_visit_days != choice.visit_days
     tight = _tight(limits, choice)

@@ -192,6 +192,7 @@ class Planner:
             free_visit_days=free_visit,
             free_days=np.where(held, np.inf, free_visit * free.every_n),
             undecided_visit_days=self._days(undecided.chosen)[address],
+            alone_visit_days=self._alone(plans, batch, choice, undecided),
             closer_visit_days=self._days(closer)[address],
             pin=pin[address],
             most_days=most[address],
@@ -199,6 +200,33 @@ class Planner:
             decided_here=wished,
             of_uv_unit=self._of.of_uv_unit[there],
         )
+
+    def _alone(self, plans: PricedPlans, batch: Batch, choice: _Choice, undecided: _Choice) -> FloatArray:
+        """Return the visit interval that each unit's site would choose if no other shared its trip, (units,).
+
+        Within the limits of the address; where no trip is shared, or a decision moves it, the one planned.
+        """
+        planned = self._days(choice.chosen)[plans.address]
+        there = batch.there
+        shared = (self._of.sharing[self._of.site[there]] > 1) & (
+            planned == self._days(undecided.chosen)[plans.address]
+        )
+        if not shared.any():
+            return planned
+        sites, at = np.unique(self._of.site[there[shared]], return_inverse=True)
+        own = PricedPlans(
+            plans.weeks,
+            plans.unit_cost[shared],
+            np.broadcast_to(plans.trip_cost[0], (len(sites), len(plans.weeks))),
+            at,
+        )
+        allowed = np.broadcast_to(self._usual_weeks(), own.trip_cost.shape)
+        found = preferred(
+            own, allowed, choice.visit_ok[shared], customary_days=self._of.customary[there[shared]]
+        )
+        alone = planned.copy()
+        alone[shared] = self._days(found)[at]
+        return alone
 
     def _usual_weeks(self) -> BoolArray:
         days = self._of.weeks * WEEK

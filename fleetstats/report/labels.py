@@ -63,7 +63,7 @@ LIMIT_SENTENCES: Mapping[str, str] = {
     "cannot_be_met": "Even the shortest visit interval cannot hold the chance of being spent to its limit.",
     "few_records": "The records cannot yet say better than custom.",
     "decision": "A decision taken for this site holds it there.",
-    "shared_trip": "One trip serves all homes at this address, and a limit or decision of another holds it.",
+    "shared_trip": "One trip serves all homes at this address, and another of them sets how often it comes.",
     "fourth_visit": "It could stay in longer, but plans renew it at every fourth visit at the latest.",
     "shortest_visit": "Closer visits would cost less still, but the settings look at none.",
     "cost": "Sooner would waste parts and trips; later would bring dearer call-outs.",

@@ -45,8 +45,8 @@ _FIXED: Final = {
         "No interval would do: look at the screen, the first flush, the sludge or a larger housing."
     ),
     "shared_trip": (
-        "A trip of its own: one trip serves all homes at this address, and a limit or a decision of another "
-        "holds it."
+        "A trip of its own: one trip serves all homes at this address, and another of them sets how often it "
+        "comes."
     ),
     "beyond_records": (
         "Time: nothing is planned far beyond the ages that units were watched to here or at sites like it."

@@ -15,7 +15,7 @@ NAN, INF = float("nan"), float("inf")
 
 def named(
     *, pin: float = INF, visit: float = 84.0, n: int = 1, free: float = 119.0, undecided: float | None = None,
-    closer: float | None = None, most: float = INF, own_most: float = INF, here: bool = True,
+    closer: float | None = None, alone: float | None = None, most: float = INF, own_most: float = INF, here: bool = True,
     limit: tuple[str, float] | None = None, of_site: tuple[str, float] | None = None,
     unmet: bool = False, impossible: bool = False, uv: bool = False,
 ) -> str:  # fmt: skip
@@ -33,6 +33,7 @@ def named(
     choice = Choice(
         visit_days=both(visit), every_n=np.full(2, n), free_visit_days=both(free), free_days=both(free * n),
         undecided_visit_days=both(visit if undecided is None else undecided),
+        alone_visit_days=both(visit if alone is None else alone),
         closer_visit_days=both(visit if closer is None else closer), pin=both(pin), most_days=both(most),
         own_most_days=both(own_most), decided_here=np.full(2, here), of_uv_unit=np.full(2, uv),
     )  # fmt: skip
@@ -96,6 +97,9 @@ def test_a_refusal_is_named_where_the_plan_without_it_would_be_another(
         ({"most": 84.0, "own_most": 84.0}, "cost"),  # no stricter than its own
         ({"most": 84.0, "free": 84.0}, "cost"),  # cost alone would choose no longer
         ({"most": 84.0, "limit": ("ceiling", 90.0)}, "ceiling"),
+        ({"alone": 168.0}, "shared_trip"),  # by itself the site would be visited half as often
+        ({"alone": 168.0, "limit": ("ceiling", 130.0)}, "shared_trip"),  # which would bind later
+        ({"alone": 168.0, "limit": ("ceiling", 90.0)}, "ceiling"),
     ],
 )
 def test_a_neighbours_limit_is_named_where_it_holds_the_trip(case: dict[str, Any], name: str) -> None:

@@ -80,6 +80,23 @@ def test_the_neighbour_that_holds_the_trip_is_named_and_never_the_site_itself(ma
     assert told["S002"] == ("shared_trip", "S001")
 
 
+def test_a_slow_home_that_shares_its_trip_with_a_fast_one_is_told_so(make_fleet: MakeFleet) -> None:
+    """Nothing but the fast home's cost brings the slow one's visits forward."""
+    fleet = make_fleet(sites=40, lives={"sediment_cartridge": 400, "quartz_sleeve": 600}, spread=0.05)
+    fleet.lives["sediment_cartridge"].location[1] -= 1.5
+    slow, _ = held(fleet)
+    fast, _ = held(fleet, "S001")
+    assert fast < slow - 50
+    fleet.sites = fleet.sites.with_columns(
+        address_id=pl.when(pl.col("site_id").is_in(["S000", "S001"])).then(pl.lit("one"))
+    )
+    days, names = held(fleet)
+    assert days < slow
+    assert "shared_trip" in names
+    assert "cost" not in names
+    assert held(fleet, "S001")[0] == days
+
+
 def test_of_two_accepted_at_one_address_the_shorter_holds_and_is_named_at_its_own_home(
     make_fleet: MakeFleet,
 ) -> None:

@@ -111,7 +111,8 @@ def preferred(
 ) -> Chosen:
     """Return, among the allowed plans within 2 % of the cheapest, the customary one, else the plainest.
 
-    The plainest plan has its units on the fewest different intervals; among equals it is the cheapest.
+    The plainest plan has its units on the fewest different intervals; among equals it is the cheapest. Where
+    no plan is allowed at all it is the first of all.
 
     Parameters
     ----------
@@ -130,7 +131,7 @@ def preferred(
     totals = np.stack([_address_total(plans, option, allowed_week) for option in picked])
     limit = totals.min(axis=(0, 2)) * (1.0 + NEAR_EQUAL)
     different = np.stack([_different(plans, option) for option in visits])
-    near = totals <= limit[:, None]
+    near = (totals <= limit[:, None]) & np.isfinite(limit)[:, None]
     rank = np.where(near, different * 2.0 + totals / (totals.max(where=near, initial=1.0) * 1.001), np.inf)
     best = np.moveaxis(rank, 1, 0).reshape(len(limit), len(options) * len(plans.weeks)).argmin(axis=1)
     option, week_at = np.divmod(best, len(plans.weeks))

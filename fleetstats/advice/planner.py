@@ -171,7 +171,7 @@ class Planner:
     ) -> Choice:
         """Return all that tells what holds the intervals; `bounds`: pins, limits of addresses, chances."""
         there, address, (pin, most, chance) = batch.there, plans.address, bounds
-        usual = np.broadcast_to(self._usual_weeks(), (batch.addresses, len(self._of.weeks)))
+        usual = self._weeks_within(np.full(batch.addresses, np.inf))
         free = preferred(
             plans, usual, np.ones_like(choice.visit_ok), customary_days=self._of.customary[there]
         )
@@ -220,17 +220,24 @@ class Planner:
             np.broadcast_to(plans.trip_cost[0], (len(sites), len(plans.weeks))),
             at,
         )
-        allowed = np.broadcast_to(self._usual_weeks(), own.trip_cost.shape)
-        found = preferred(
-            own, allowed, choice.visit_ok[shared], customary_days=self._of.customary[there[shared]]
-        )
+        visit_ok = choice.visit_ok[shared]
+        allowed = self._weeks_within(np.full(len(sites), np.inf))
+        found = preferred(own, allowed, visit_ok, customary_days=self._of.customary[there[shared]])
+        week_at = found.week_at[at]
+        possible = np.ones(len(sites), dtype=np.bool_)
+        np.logical_and.at(possible, at, visit_ok[np.arange(len(at)), week_at, found.every_n - 1])
         alone = planned.copy()
-        alone[shared] = self._days(found)[at]
+        alone[shared] = np.where(possible[at], self._days(found)[at], planned[shared])
         return alone
 
-    def _usual_weeks(self) -> BoolArray:
-        days = self._of.weeks * WEEK
-        return (days >= self._of.shortest) & (days <= self._of.longest)
+    def _weeks_within(self, most: FloatArray) -> BoolArray:
+        """Return the visit intervals looked at that lie within the limit of each address, (addresses, W)."""
+        return allowed_weeks(
+            weeks=self._of.weeks,
+            most_days=most,
+            shortest_days=self._of.shortest,
+            longest_days=self._of.longest,
+        )
 
     def _days(self, chosen: Chosen) -> FloatArray:
         return np.asarray((self._of.weeks * float(WEEK))[chosen.week_at])
@@ -269,12 +276,7 @@ class Planner:
 
     def _weeks_allowed(self, most: FloatArray, held: BoolArray) -> BoolArray:
         """Return which visit intervals each address may have; one with nothing to plan by keeps today's."""
-        allowed = allowed_weeks(
-            weeks=self._of.weeks,
-            most_days=most,
-            shortest_days=self._of.shortest,
-            longest_days=self._of.longest,
-        )
+        allowed = self._weeks_within(most)
         last = len(self._of.weeks) - 1 - allowed[:, ::-1].argmax(axis=1)
         return np.asarray(allowed & (~held[:, None] | (np.arange(len(self._of.weeks)) == last[:, None])))
 

@@ -65,11 +65,11 @@ def decision_outcome(row: Mapping[str, Any], plan_days: float, held_by: str) -> 
         if without == plan_days:
             return f"{told} changes nothing: the plan comes that often anyway."
         return f"{told} is kept; without it visits would come every {words.weeks(without)}."
-    if days - plan_days >= _WEEK:
-        return f"{told} is cut to {words.weeks(plan_days)} by: {held_by}."
+    cut = days - plan_days >= _WEEK
+    kept = f"is cut to {words.weeks(plan_days)} by: {held_by}" if cut else "is kept"
     if without == plan_days:
-        return f"{told} is kept; the plan would come that often anyway."
-    return f"{told} is kept; without it visits would come every {words.weeks(without)}."
+        return f"{told} {kept}; the plan would come that often anyway."
+    return f"{told} {kept}; without it visits would come every {words.weeks(without)}."
 
 
 def decisions_at(costs: Iterable[Mapping[str, Any]]) -> dict[str, str]:

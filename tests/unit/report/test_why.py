@@ -219,7 +219,7 @@ DECISION = {
     ("changed", "of_unit", "said"),
     [
         ({}, {"limited_by": "ceiling"}, "Your decision of 1 Mar 2024 to come every 26 weeks (asked for) is cut to "
-         "20 weeks by: longest time in service."),
+         "20 weeks by: longest time in service; without it visits would come every 15 weeks."),
         ({}, {"limited_by": "shared_trip", "limit_source": "B"}, "held there by: trip shared with its neighbour (B)."),
         ({"max_days": 140.0}, {"limited_by": "rated_life"}, "to come every 20 weeks (asked for) is kept; without it "
          "visits would come every 15 weeks."),

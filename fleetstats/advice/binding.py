@@ -46,7 +46,7 @@ class Choice:
     alone_visit_days : array
         Visit interval that the unit's site would choose if no other shared its trip.
     closer_visit_days : array
-        Visit interval that would cost clearly less, were closer ones looked at; nan where there is none.
+        Visit interval that would cost clearly less, were closer ones looked at; the plan's where none would.
     pin : array
         Visit interval pinned at the address.
     most_days, own_most_days : array

@@ -33,11 +33,14 @@ class Batch:
 
 
 class FleetRows:
-    """What a plan is made from; parameters as in `Planner`, of which this holds the arrays.
+    """What a plan is made from.
 
     Arrays (sites,): site_address, sharing, today_visit, wishes (one for each of `WISHES`); arrays (units,):
     address, site, life_row (-1 = no curve), in_place, planned_cost, seen, component, today, customary,
     of_uv_unit, held (kept to today's rule).
+
+    Parameters
+    ----------
     """
 
     def __init__(

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 
 from fleetstats.advice.binding import Choice, name_held
 from fleetstats.advice.choice import (
@@ -27,8 +25,7 @@ from fleetstats.advice.fleet_rows import Batch, FleetRows
 from fleetstats.advice.limits import Limits, with_soft_limits
 from fleetstats.advice.plan_figures import MONTH_WEEKS, Beside, plan_figures
 from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits, joined
-from fleetstats.advice.prices import ComponentPrices
-from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK, ComponentTerms, VisitTerms
+from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -52,39 +49,11 @@ class Planner:
 
     Parameters
     ----------
-    sites : polars frame
-        Sorted by `address` (int from 0): current_visit_days, sharing (sites at the address), and what
-        decisions leave of the choice (see `decisions_in_force`).
-    units : polars frame
-        Sorted by `address`: site_row, component, life_row, removed, planned_cost, seen_days,
-        current_visit_days.
-    limits : Limits
-    prices : mapping
-        Component -> its prices; a component without is kept to today's rule and costs nothing here.
-    components : mapping
-    levels : polars frame
-        component, level.
-    weeks : array (W,)
-        Visit intervals that may be planned.
-    terms : VisitTerms
+    rows : FleetRows
     """
 
-    def __init__(
-        self,
-        *,
-        sites: pl.DataFrame,
-        units: pl.DataFrame,
-        limits: Limits,
-        prices: Mapping[str, ComponentPrices],
-        components: Mapping[str, ComponentTerms],
-        levels: pl.DataFrame,
-        weeks: IntArray,
-        terms: VisitTerms,
-    ) -> None:
-        self._of = FleetRows(
-            sites=sites, units=units, limits=limits, prices=prices, components=components, levels=levels,
-            weeks=weeks, terms=terms,
-        )  # fmt: skip
+    def __init__(self, rows: FleetRows) -> None:
+        self._of = rows
 
     def plan(self) -> tuple[PlannedSites, PlannedUnits]:
         """Return the plan of every site and unit, in the order of the frames given."""
@@ -204,7 +173,7 @@ class Planner:
     def _alone(self, plans: PricedPlans, batch: Batch, choice: _Choice, undecided: _Choice) -> FloatArray:
         """Return the visit interval that each unit's site would choose if no other shared its trip, (units,).
 
-        Within the limits of the address; where no trip is shared, or a decision moves it, the one planned.
+        Within the limits of its own units; where no trip is shared, or a decision moves it, the one planned.
         """
         planned = self._days(choice.chosen)[plans.address]
         there = batch.there

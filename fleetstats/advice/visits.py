@@ -21,6 +21,7 @@ import polars as pl
 
 from fleetstats.advice.decisions import decisions_in_force
 from fleetstats.advice.evidence import advice_levels
+from fleetstats.advice.fleet_rows import FleetRows
 from fleetstats.advice.limit_costs import LIMIT_COSTS, limit_costs
 from fleetstats.advice.limits import Limits, find_limits, strictest_site_limits
 from fleetstats.advice.plan_frames import (
@@ -144,10 +145,10 @@ def plan_visits(
 
     def planned(sites: pl.DataFrame, units: pl.DataFrame) -> tuple[PlannedSites, PlannedUnits]:
         limits = find_limits(units=units, components=components, terms=terms)
-        return Planner(
+        return Planner(FleetRows(
             sites=sites, units=units, limits=limits, prices=prices, components=components, levels=levels,
             weeks=weeks, terms=terms,
-        ).plan()  # fmt: skip
+        )).plan()  # fmt: skip
 
     of_sites, of_units = planned(sites, units)
     told = with_limit_source(interval_frame(units, limits, levels, of_units), sites, terms.lateness_days)

@@ -48,7 +48,7 @@ def decision_told(row: Mapping[str, Any]) -> str:
 
 
 def decision_outcome(row: Mapping[str, Any], plan_days: float, held_by: str) -> str:
-    """Return, as a sentence, what became of a decision that is not what holds the visits; blank where it is.
+    """Return, as a sentence, what became of a decision that is not itself what holds the visits.
 
     Parameters
     ----------

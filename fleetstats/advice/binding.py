@@ -6,14 +6,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from fleetstats.advice.limits import HARD, LIMITS, Limits
-from fleetstats.advice.terms import MOST_VISITS, WEEK
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from fleetstats.advice.terms import MOST_VISITS
+from fleetstats.quantities import WEEK, BoolArray, FloatArray, IntArray
 
 COST: Final = "cost"
 _CHANCE: Final = "failure_chance"
@@ -158,7 +154,7 @@ def name_binding(
     limits: Limits,
     interval_days: FloatArray,
     visit_days: FloatArray,
-    every_n: npt.NDArray[np.int64],
+    every_n: IntArray,
     free_days: FloatArray,
     free_visit_days: FloatArray,
 ) -> list[str]:

@@ -9,16 +9,13 @@ from datetime import date, timedelta
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.limit_costs import FEW_RECORDS, LIMIT_COSTS
 from fleetstats.advice.moves import months_together
 from fleetstats.advice.site_kinds import PricedFleet
-from fleetstats.advice.terms import DAYS_PER_YEAR, WEEK
+from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 #: What such a row of the table is called, and why one may have no price.
 BLOCKED_MONTHS: Final = "blocked_months"
 OUT_OF_RANGE: Final = "out_of_range"

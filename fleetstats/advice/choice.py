@@ -6,14 +6,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from fleetstats.advice.cost import NEAR_EQUAL
-from fleetstats.advice.terms import MOST_VISITS, WEEK
+from fleetstats.advice.terms import MOST_VISITS
+from fleetstats.quantities import WEEK, BoolArray, FloatArray, IntArray
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 #: More money a year than anything costs; sums of it stay numbers.
 _MOST_MONEY: Final = 1e150
 

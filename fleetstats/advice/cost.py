@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetstats.errors import AdviceError
+from fleetstats.quantities import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 #: Share still working at each age: ages (m,) -> (m,), or (draws, m) when there are several candidate lives.
 Survival = Callable[[FloatArray], npt.ArrayLike]
 

@@ -6,14 +6,9 @@ from datetime import date
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-from fleetstats.advice.terms import WEEK
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from fleetstats.quantities import WEEK, BoolArray, FloatArray, IntArray
 
 #: Decisions that fix the visit interval; a refused one only bounds it.
 FIXING: Final = ("accepted", "trial")

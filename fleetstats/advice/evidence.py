@@ -7,8 +7,9 @@ import math
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
+
+from fleetstats.quantities import FloatArray
 
 #: Fewer failures than this leave a life uncertain by a factor of 1.8 (chi-squared, 2 x 10): no advice.
 FAILURES_FOR_ADVICE: Final = 10
@@ -131,7 +132,7 @@ def ages_seen(*, spells: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
     return units.with_columns(pl.Series("seen_days", seen).fill_nan(None))
 
 
-def _tenth_highest_so_far(ages: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _tenth_highest_so_far(ages: FloatArray) -> FloatArray:
     """Return for each place the tenth highest of the ages up to it, nan before there are ten."""
     highest: list[float] = []
     found = np.full(len(ages), np.nan)

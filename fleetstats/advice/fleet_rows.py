@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.decisions import WISHES
@@ -14,8 +13,7 @@ from fleetstats.advice.evidence import DUE_LIST_ONLY
 from fleetstats.advice.limits import Limits
 from fleetstats.advice.prices import ComponentPrices
 from fleetstats.advice.terms import ComponentTerms, VisitTerms
-
-IntArray = npt.NDArray[np.int64]
+from fleetstats.quantities import IntArray
 
 _UNITS_AT_ONCE = 4000
 

@@ -6,14 +6,12 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.decisions import WISHES
 from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits
-from fleetstats.advice.terms import DAYS_PER_YEAR
+from fleetstats.quantities import DAYS_PER_YEAR, BoolArray, FloatArray, IntArray
 
-FloatArray = npt.NDArray[np.float64]
 #: Plans sites and their units, in the order of their addresses.
 Replan = Callable[[pl.DataFrame, pl.DataFrame], tuple[PlannedSites, PlannedUnits]]
 
@@ -44,7 +42,7 @@ def limit_costs(
     sites: pl.DataFrame,
     units: pl.DataFrame,
     planned: PlannedSites,
-    held: npt.NDArray[np.bool_],
+    held: BoolArray,
     replan: Replan,
 ) -> pl.DataFrame:
     """Return what each limit agreed for a site, and each decision there, costs a year.
@@ -156,7 +154,7 @@ def _renumbered(sites: pl.DataFrame, units: pl.DataFrame) -> tuple[pl.DataFrame,
     return sites, theirs.sort("address", "site_row", "component", "slot")
 
 
-def _summed(values: FloatArray, address: npt.NDArray[np.int64]) -> FloatArray:
+def _summed(values: FloatArray, address: IntArray) -> FloatArray:
     """Return the sums over the sites of each address, (addresses, D)."""
     total = np.zeros((int(address.max()) + 1, values.shape[1]))
     np.add.at(total, address, values)

@@ -15,14 +15,11 @@ from datetime import date
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-from fleetstats.advice.terms import WEEK, ComponentTerms, VisitTerms
+from fleetstats.advice.terms import ComponentTerms, VisitTerms
 from fleetstats.errors import AdviceError
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
+from fleetstats.quantities import WEEK, BoolArray, FloatArray, IntArray
 
 LIMITS: Final = (
     "failed_sample", "open_alarm", "rated_life", "site_limit", "local_rule", "ceiling",
@@ -62,7 +59,7 @@ class Limits:
     visit_deadline_days: FloatArray
     impossible: BoolArray
 
-    def of(self, rows: npt.NDArray[np.int64]) -> Limits:
+    def of(self, rows: IntArray) -> Limits:
         """Return the limits of some of the units."""
         return Limits(
             self.unit_days[rows],

@@ -12,10 +12,8 @@ from fleetstats.advice.binding import COST
 from fleetstats.advice.fleet_rows import Batch, FleetRows
 from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits, mean_low_high, saving_at_ages_seen
 from fleetstats.advice.prices import ComponentPrices, YearlyDraws
-from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from fleetstats.advice.terms import MOST_VISITS
+from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
 
 #: A month either way of the plan, in whole weeks, is priced beside it.
 MONTH_WEEKS = 4

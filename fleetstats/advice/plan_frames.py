@@ -12,10 +12,7 @@ import polars as pl
 
 from fleetstats.advice.evidence import FAILURES_OF_ITS_OWN, PER_SITE
 from fleetstats.advice.limits import Limits
-from fleetstats.advice.terms import DAYS_PER_YEAR
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from fleetstats.quantities import DAYS_PER_YEAR, BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +59,7 @@ class PlannedUnits:
     failure_chance_away: FloatArray
     cost: FloatArray
     cost_current: FloatArray
-    held: npt.NDArray[np.bool_]
+    held: BoolArray
 
 
 def mean_low_high(draws: FloatArray) -> FloatArray:

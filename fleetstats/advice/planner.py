@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from fleetstats.advice.binding import Choice, name_held
 from fleetstats.advice.choice import (
@@ -25,11 +24,8 @@ from fleetstats.advice.fleet_rows import Batch, FleetRows
 from fleetstats.advice.limits import Limits, with_soft_limits
 from fleetstats.advice.plan_figures import MONTH_WEEKS, Beside, plan_figures
 from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits, joined
-from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from fleetstats.advice.terms import MOST_VISITS
+from fleetstats.quantities import DAYS_PER_YEAR, WEEK, BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,17 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.evidence import FLEET_TYPICAL
 from fleetstats.advice.pricing import Pricer
 from fleetstats.advice.rates import OVERRUNS
-from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK, ComponentTerms
+from fleetstats.advice.terms import MOST_VISITS, ComponentTerms
 from fleetstats.life.draws import LifeDraws
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
 
 #: Today's rule may be a visit every month and a lamp once a year.
 MOST_VISITS_TODAY = 13

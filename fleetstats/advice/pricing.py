@@ -11,14 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from fleetstats.advice.rates import OVERRUNS, RHO_RANGE, RHO_STEP, SIGMAS, RateTable, rate_table
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.families import family_called
+from fleetstats.quantities import FloatArray, IntArray
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 #: Lives between three days and a thousand years are told apart.
 _ROWS_AT_ONCE = 1000
 _LOCATION_RANGE = (np.log(3.0), np.log(3.65e5))

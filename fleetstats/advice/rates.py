@@ -11,12 +11,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from fleetstats.life.families import family_called
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from fleetstats.quantities import FloatArray, IntArray
 
 #: Call-outs fall between visits, so a visit interval is cut into this many phases; a call-out counts as in
 #: the middle of its own. A multiple of 4, so that each of OVERRUNS ends between two phases.

@@ -23,15 +23,13 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS
+from fleetstats.advice.terms import MOST_VISITS
 from fleetstats.life.blocking import Blocking
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.families import FAMILIES
 from fleetstats.life.gauge_now import Ends
 from fleetstats.life.soft_terms import FOREVER, end_chances
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from fleetstats.quantities import DAYS_PER_YEAR, FloatArray, IndexArray, IntArray
 
 #: Cells of life in each visit interval; beyond, ages grow by these factors, and the last cell is open.
 _CELLS: Final = 8
@@ -73,7 +71,7 @@ class Stage:
     blocking: Blocking
     kept_by_gauge: bool
 
-    def take(self, rows: npt.NDArray[np.intp]) -> Stage:
+    def take(self, rows: IndexArray) -> Stage:
         """Return some of the cartridges."""
         lives = self.lives
         own = LifeDraws(lives.family, lives.location[rows], lives.scale, lives.site_effect[rows])

@@ -12,7 +12,7 @@ import polars as pl
 
 from fleetstats.advice.binding import COST
 from fleetstats.advice.decisions import FIXING
-from fleetstats.advice.terms import DAYS_PER_YEAR, WEEK
+from fleetstats.quantities import DAYS_PER_YEAR, WEEK
 
 #: Columns of `intervals` that are held against the next analysis.
 HELD_AGAINST: Final = (

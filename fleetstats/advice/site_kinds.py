@@ -7,16 +7,13 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.evidence import DUE_LIST_ONLY
 from fleetstats.advice.limits import HARD, LIMITS, Limits
 from fleetstats.advice.prices import ComponentPrices
-from fleetstats.advice.terms import MOST_VISITS, WEEK, ComponentTerms, VisitTerms
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from fleetstats.advice.terms import MOST_VISITS, ComponentTerms, VisitTerms
+from fleetstats.quantities import WEEK, BoolArray, FloatArray, IntArray
 
 MOST_KINDS: Final = 50
 #: Sites with the same units and limits are cut into at most so many levels, of at least so many sites.
@@ -146,7 +143,7 @@ RATES_SCHEMA: Final[Schema] = {
 }  # fmt: skip
 
 
-def _held(fleet: PricedFleet) -> npt.NDArray[np.bool_]:
+def _held(fleet: PricedFleet) -> BoolArray:
     """Return which units are kept to today's rule, (units,)."""
     level = dict(fleet.levels.select("component", "level").iter_rows())
     without = {
@@ -156,7 +153,7 @@ def _held(fleet: PricedFleet) -> npt.NDArray[np.bool_]:
     return (fleet.units["component"].is_in(list(without)) | unknown).to_numpy()
 
 
-def _groups(fleet: PricedFleet, held: npt.NDArray[np.bool_], called: FloatArray) -> Iterator[_Group]:
+def _groups(fleet: PricedFleet, held: BoolArray, called: FloatArray) -> Iterator[_Group]:
     """Yield the kinds, commonest units and limits first, most call-outs first within them."""
     alike: dict[tuple[Any, ...], list[tuple[int, list[int]]]] = {}
     there = np.flatnonzero(~fleet.units["removed"].fill_null(False).to_numpy())

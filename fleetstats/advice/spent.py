@@ -6,15 +6,13 @@ from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-from fleetstats.advice.terms import WEEK
 from fleetstats.life.draws import LifeDraws
+from fleetstats.quantities import WEEK, FloatArray, IndexArray
 
-FloatArray = npt.NDArray[np.float64]
 #: Rows of a component's draws and ages in days -> chance of being spent by then, nan = no reading says.
-SpentBy = Callable[[npt.NDArray[np.intp], FloatArray], FloatArray]
+SpentBy = Callable[[IndexArray, FloatArray], FloatArray]
 
 
 def chances_by(

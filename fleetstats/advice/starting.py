@@ -6,16 +6,13 @@ from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.prices import ComponentPrices
 from fleetstats.advice.pricing import Pricer
-from fleetstats.advice.terms import DAYS_PER_YEAR, WEEK, ComponentTerms, VisitTerms
+from fleetstats.advice.terms import ComponentTerms, VisitTerms
 from fleetstats.life.draws import LifeDraws
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
 
 _KEY: Final = ("tank_material", "roof_material", "tree_cover", "daily_litres")
 

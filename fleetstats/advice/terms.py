@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from fleetstats.errors import AdviceError
+from fleetstats.quantities import WEEK
 
-DAYS_PER_YEAR: Final = 365.25
-WEEK: Final = 7
 #: Every n-th visit, at most.
 MOST_VISITS: Final = 4
 #: A lamp's rated life where nothing gives one: 9,000 h lit, less a margin (common practice).

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from fleetstats.advice.terms import WEEK
+from fleetstats.quantities import WEEK
 
 PLANNED_REASONS: Final = ("routine", "commission")
 #: A longer gap than this many visit intervals is a visit missed or a customer away, not a late one.

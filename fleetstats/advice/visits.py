@@ -16,7 +16,6 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.decisions import decisions_in_force
@@ -35,9 +34,10 @@ from fleetstats.advice.plan_frames import (
 from fleetstats.advice.planner import Planner
 from fleetstats.advice.prices import price_components
 from fleetstats.advice.site_kinds import PricedFleet
-from fleetstats.advice.terms import WEEK, ComponentTerms, VisitTerms
+from fleetstats.advice.terms import ComponentTerms, VisitTerms
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
+from fleetstats.quantities import WEEK, IntArray
 
 #: An interval decided on that is longer than this counts as this long.
 LONGEST_PIN_DAYS = 728.0
@@ -160,7 +160,7 @@ def plan_visits(
     return found
 
 
-def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> npt.NDArray[np.int64]:
+def _weeks(limits: Limits, sites: pl.DataFrame, terms: VisitTerms) -> IntArray:
     """Return the visit intervals that are priced, whole weeks, from half of the shortest looked at.
 
     The ones below are planned only where a limit or a decision asks for them.

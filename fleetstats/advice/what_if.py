@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.choice import (
@@ -19,11 +18,8 @@ from fleetstats.advice.choice import (
 from fleetstats.advice.cost import NEAR_EQUAL
 from fleetstats.advice.prices import longest_within
 from fleetstats.advice.site_kinds import SiteKinds
-from fleetstats.advice.terms import DAYS_PER_YEAR, MOST_VISITS, WEEK
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from fleetstats.advice.terms import MOST_VISITS
+from fleetstats.quantities import DAYS_PER_YEAR, WEEK, BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fleetstats.life.family import FloatArray
+from fleetstats.quantities import FloatArray
 
 #: Index of each blocking law in dR/dV = k R^n (flow held constant).
 LAWS: Final[dict[str, float]] = {"cake": 0.0, "intermediate": 1.0, "standard": 1.5, "complete": 2.0}

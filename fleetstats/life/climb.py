@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fleetstats.life.family import FloatArray
+from fleetstats.quantities import FloatArray
 
 Objective = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
 

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from fleetstats.errors import LifeError
-from fleetstats.life.family import FloatArray
+from fleetstats.quantities import FloatArray
 
 UNKNOWN = "unknown"
 

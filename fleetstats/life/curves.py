@@ -10,8 +10,8 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.errors import LifeError
-from fleetstats.life.family import FloatArray
 from fleetstats.life.lifetimes import Lifetimes
+from fleetstats.quantities import FloatArray
 
 
 def product_limit(lives: Lifetimes) -> pl.DataFrame:

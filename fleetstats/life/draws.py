@@ -11,7 +11,8 @@ import polars as pl
 
 from fleetstats.errors import LifeError
 from fleetstats.life.families import FAMILIES
-from fleetstats.life.family import Family, FloatArray
+from fleetstats.life.family import Family
+from fleetstats.quantities import FloatArray
 
 _CELLS_AT_ONCE = 2_000_000
 

@@ -12,7 +12,8 @@ import numpy as np
 from scipy import special
 
 from fleetstats.errors import LifeError
-from fleetstats.life.family import Between, Family, FloatArray, log1mexp, log1mexp_of_exp, quiet
+from fleetstats.life.family import Between, Family, log1mexp, log1mexp_of_exp, quiet
+from fleetstats.quantities import FloatArray
 
 _LOG_ROOT_2PI: Final = 0.5 * np.log(2 * np.pi)
 _ROOT_HALF: Final = np.sqrt(0.5)

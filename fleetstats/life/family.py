@@ -7,9 +7,9 @@ from collections.abc import Callable
 from typing import NamedTuple, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from fleetstats.quantities import FloatArray
+
 _F = TypeVar("_F", bound=Callable[..., object])
 
 

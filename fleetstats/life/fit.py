@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.errors import LifeError
 from fleetstats.life.climb import Summit, climb, curvature
 from fleetstats.life.families import family_called
-from fleetstats.life.family import Family, FloatArray
+from fleetstats.life.family import Family
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.lifetimes import Lifetimes
@@ -19,6 +18,7 @@ from fleetstats.life.likelihood import spell_rows, spell_terms
 from fleetstats.life.priors import Priors
 from fleetstats.life.scaling import Scaling, learn_scaling
 from fleetstats.life.site_effect import NodeWeights, SiteIntegral
+from fleetstats.quantities import BoolArray, FloatArray
 
 _SCREENING_NODES = 9
 # With fewer, slopes taken with the nodes held are not those of the integral any more.
@@ -264,7 +264,7 @@ def _result(
 
 def _on_given_scale(
     lives: Lifetimes, scaling: Scaling, summit: Summit
-) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Return estimates, covariance, and which estimates the lives leave open, on the given scale."""
     p, q = scaling.design.shape[1], summit.theta.size
     given = np.eye(q)
@@ -314,7 +314,7 @@ def _problem(
     lives: Lifetimes,
     summit: Summit,
     names: tuple[str, ...],
-    unknown: npt.NDArray[np.bool_],
+    unknown: BoolArray,
     given_priors: bool,
 ) -> str:
     """Return why the lives have no full answer, "" if they have one."""

@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from fleetstats.errors import LifeError
 from fleetstats.life.blocking import Blocking
-from fleetstats.life.family import FloatArray
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.soft_terms import FOREVER
+from fleetstats.quantities import BoolArray, FloatArray, IndexArray
 
-IntArray = npt.NDArray[np.intp]
 #: Cells of a life that is still good at `lower` reach so far beyond it in log age, narrow ones first.
 _STEP, _WIDENING, _FINE = 0.025, 1.09, 30
 _OPEN: Final = _STEP * (_WIDENING ** np.arange(_FINE + 1) - 1) / (_WIDENING - 1)
@@ -48,11 +46,11 @@ class GaugeReadings:
         If an array has another length, an age or drop is missing or below 0.
     """
 
-    life: IntArray
+    life: IndexArray
     age_days: FloatArray
     drop_kpa: FloatArray
     log_flow: FloatArray
-    flow_read: npt.NDArray[np.bool_]
+    flow_read: BoolArray
     other_kpa: FloatArray
 
     def __post_init__(self) -> None:
@@ -69,7 +67,7 @@ class GaugeReadings:
     def __len__(self) -> int:
         return int(self.life.size)
 
-    def take(self, which: npt.NDArray[np.bool_] | IntArray) -> GaugeReadings:
+    def take(self, which: BoolArray | IndexArray) -> GaugeReadings:
         """Return some of the readings."""
         return GaugeReadings(
             self.life[which],
@@ -117,11 +115,11 @@ class GaugeCells:
     heights : ndarray, shape (rows, cells)
     """
 
-    life: IntArray
+    life: IndexArray
     edges: FloatArray
     heights: FloatArray
 
-    def place(self, lives: int) -> IntArray:
+    def place(self, lives: int) -> IndexArray:
         """Return the row here of each of so many lives, -1 where nothing was read."""
         place = np.full(lives, -1, dtype=np.intp)
         place[self.life] = np.arange(self.life.size)
@@ -157,14 +155,14 @@ def fine_middles(edges: FloatArray) -> FloatArray:
     )
 
 
-def read_lives(lives: Lifetimes, readings: GaugeReadings) -> IntArray:
+def read_lives(lives: Lifetimes, readings: GaugeReadings) -> IndexArray:
     """Return the lives, rising, whose readings say something of their end: those not known exactly."""
     own = np.unique(readings.life[readings.life >= 0])
     return own[~lives.exact[own]]
 
 
 def fine_log_densities(
-    lives: Lifetimes, readings: GaugeReadings, blocking: Blocking, which: IntArray
+    lives: Lifetimes, readings: GaugeReadings, blocking: Blocking, which: IndexArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return fine edges and the log density of all readings of each life in each fine cell.
 
@@ -182,7 +180,7 @@ def fine_log_densities(
 
 
 def log_density_on(
-    edges: FloatArray, row: IntArray, readings: GaugeReadings, blocking: Blocking
+    edges: FloatArray, row: IndexArray, readings: GaugeReadings, blocking: Blocking
 ) -> FloatArray:
     """Return the log density of the readings of each unit were its life to end in each cell, (n, cells).
 

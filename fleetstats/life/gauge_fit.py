@@ -15,11 +15,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from fleetstats.life.blocking import Blocking
 from fleetstats.life.families import family_called
-from fleetstats.life.family import FloatArray
 from fleetstats.life.fit import fit_life, on_fit_scale, scaled_prior
 from fleetstats.life.gauge_cells import GaugeReadings, gauge_cells
 from fleetstats.life.gauge_lesson import Lesson, lesson_of, settled_shares
@@ -28,6 +26,7 @@ from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.priors import Priors
 from fleetstats.life.scaling import learn_scaling
 from fleetstats.life.site_effect import SiteIntegral
+from fleetstats.quantities import FloatArray
 
 #: Weak priors, common practice: a clean cartridge takes 5 to 40 kPa; a good gauge is a few kPa off.
 _PRIOR_MEAN: Final = np.array([np.log(15.0), 1.2, np.log(0.2), np.log(3.0), -3.5])
@@ -245,7 +244,7 @@ def _coded(blocking: Blocking) -> FloatArray:
     )
 
 
-def _decoded(code: npt.NDArray[np.float64], like: Blocking) -> Blocking:
+def _decoded(code: FloatArray, like: Blocking) -> Blocking:
     return Blocking(
         like.limit_kpa,
         index=float(code[1]),

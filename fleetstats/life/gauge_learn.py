@@ -18,13 +18,13 @@ import polars as pl
 
 from fleetstats.life.blocking import Blocking
 from fleetstats.life.families import FAMILIES
-from fleetstats.life.family import FloatArray
 from fleetstats.life.fit import fit_life
 from fleetstats.life.gauge_cells import GaugeCells, GaugeReadings, gauge_cells
 from fleetstats.life.gauge_fit import GaugeFit, fit_gauges, usable
 from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.priors import Priors
+from fleetstats.quantities import FloatArray
 
 #: Equally likely drops that stand for what each other stage takes.
 ATOMS: Final = 3

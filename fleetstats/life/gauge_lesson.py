@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from fleetstats.life.blocking import Blocking
-from fleetstats.life.family import Family, FloatArray
+from fleetstats.life.family import Family
 from fleetstats.life.gauge_cells import GaugeReadings, fine_log_densities, read_lives
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.soft_terms import end_chances
+from fleetstats.quantities import FloatArray, IndexArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,7 +31,7 @@ class Lesson:
         Readings of fresh units and of lives known exactly, and the share of life spent then.
     """
 
-    which: npt.NDArray[np.intp]
+    which: IndexArray
     chance: FloatArray
     readings: GaugeReadings
     settled: tuple[GaugeReadings, FloatArray]

@@ -10,9 +10,9 @@ import numpy.typing as npt
 from fleetstats.life.blocking import Blocking
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.families import FAMILIES
-from fleetstats.life.family import FloatArray
-from fleetstats.life.gauge_cells import GaugeReadings, IntArray, fine_edges, fine_middles, log_density_on
+from fleetstats.life.gauge_cells import GaugeReadings, fine_edges, fine_middles, log_density_on
 from fleetstats.life.soft_terms import end_chances
+from fleetstats.quantities import FloatArray, IntArray
 
 # Cells worked on at once: units, cells and draws.
 _CELLS_AT_ONCE = 2_000_000

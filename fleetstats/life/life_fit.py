@@ -13,10 +13,10 @@ from scipy import special
 
 from fleetstats.errors import LifeError
 from fleetstats.life.families import FAMILIES
-from fleetstats.life.family import FloatArray
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.site_effect import NodeWeights
+from fleetstats.quantities import FloatArray, IndexArray
 
 # An even grid integrates a smooth curve against a normal density to all digits.
 _STEPS = np.arange(-7.5, 7.5625, 0.125)
@@ -148,7 +148,7 @@ class LifeFit:
         chance = chance.reshape(location.shape + ages.shape)
         return chance[0] if covariates is None and sites is None else chance
 
-    def _design(self, codes: npt.NDArray[np.intp]) -> FloatArray:
+    def _design(self, codes: IndexArray) -> FloatArray:
         """Return the average covariates of each known site, of all lives elsewhere."""
         weight, design = self.lives.weight, self.lives.design
         average = weight @ design / weight.sum()
@@ -158,7 +158,7 @@ class LifeFit:
         own = np.column_stack(sums) / np.bincount(self.lives.site_code, weights=weight)[:, None]
         return np.where(codes[:, None] >= 0, own[codes], average)
 
-    def _averaged(self, location: FloatArray, codes: npt.NDArray[np.intp], ages: FloatArray) -> FloatArray:
+    def _averaged(self, location: FloatArray, codes: IndexArray, ages: FloatArray) -> FloatArray:
         family = FAMILIES[self.family]
         with np.errstate(divide="ignore"):
             log_age = np.log(ages)
@@ -176,7 +176,7 @@ class LifeFit:
                 chance[part] = np.einsum("nmk,nk->nm", np.exp(family.log_sf(z)), share)
         return np.minimum(chance, 1.0)  # shares add up to 1 but for rounding
 
-    def site_nodes(self, codes: npt.NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
+    def site_nodes(self, codes: IndexArray) -> tuple[FloatArray, FloatArray]:
         """Return values and shares of u at the nodes of sites all known or all unknown, shape (n, nodes)."""
         if self.tau == 0 or self.node_weights is None:
             return np.zeros((codes.size, 1)), np.ones((codes.size, 1))

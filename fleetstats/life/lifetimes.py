@@ -12,7 +12,7 @@ import polars as pl
 
 from fleetstats.errors import LifeError
 from fleetstats.life.coding import Coding, learn_coding
-from fleetstats.life.family import FloatArray
+from fleetstats.quantities import BoolArray, FloatArray, IndexArray
 
 
 @dataclass(frozen=True, slots=True, eq=False, init=False)
@@ -59,7 +59,7 @@ class Lifetimes:
     entry: FloatArray
     weight: FloatArray
     site_ids: tuple[Hashable, ...]
-    site_code: npt.NDArray[np.intp]
+    site_code: IndexArray
     coding: Coding
     design: FloatArray
 
@@ -94,7 +94,7 @@ class Lifetimes:
     def __len__(self) -> int:
         return int(self.lower.size)
 
-    def take(self, which: npt.NDArray[np.intp]) -> Lifetimes:
+    def take(self, which: IndexArray) -> Lifetimes:
         """Return some of the lives, coded as before."""
         codes, code = np.unique(self.site_code[which], return_inverse=True)
         some = object.__new__(Lifetimes)
@@ -108,17 +108,17 @@ class Lifetimes:
         return some
 
     @property
-    def exact(self) -> npt.NDArray[np.bool_]:
+    def exact(self) -> BoolArray:
         """Return which lives ended at a known age, shape (n,)."""
         return np.equal(self.lower, self.upper)
 
     @property
-    def right_censored(self) -> npt.NDArray[np.bool_]:
+    def right_censored(self) -> BoolArray:
         """Return which lives had not ended when last known, shape (n,)."""
         return np.isinf(self.upper)
 
     @property
-    def left_censored(self) -> npt.NDArray[np.bool_]:
+    def left_censored(self) -> BoolArray:
         """Return which lives ended at an age known only to be below `upper`, shape (n,)."""
         return np.equal(self.lower, 0) & ~self.right_censored
 
@@ -173,9 +173,7 @@ def _check_lives(lower: FloatArray, upper: FloatArray, entry: FloatArray, weight
             )
 
 
-def _site_places(
-    site: Iterable[Hashable] | None, n: int
-) -> tuple[tuple[Hashable, ...], npt.NDArray[np.intp]]:
+def _site_places(site: Iterable[Hashable] | None, n: int) -> tuple[tuple[Hashable, ...], IndexArray]:
     if site is None:
         return (), np.zeros(n, dtype=np.intp)
     ids: list[Hashable] = site.tolist() if isinstance(site, np.ndarray) else list(site)

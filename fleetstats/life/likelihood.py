@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
-from fleetstats.life.family import Family, FloatArray
+from fleetstats.life.family import Family
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.soft_terms import soft_terms
+from fleetstats.quantities import FloatArray, IndexArray
 
 Kind = Literal["exact", "right", "left", "between", "soft"]
 Order = Literal["value", "location", "full"]
@@ -47,7 +47,7 @@ class SpellRows:
     high: FloatArray
     design: FloatArray
     weight: FloatArray
-    site: npt.NDArray[np.intp]
+    site: IndexArray
     edges: FloatArray
     heights: FloatArray
 
@@ -71,7 +71,7 @@ def spell_rows(
     lives: Lifetimes,
     design: FloatArray,
     centre: float,
-    which: npt.NDArray[np.intp],
+    which: IndexArray,
     cells: GaugeCells | None = None,
 ) -> SpellRows:
     """Return the likelihood terms of some of the lives.
@@ -91,7 +91,7 @@ def spell_rows(
     exact, right, left = (kind[which] for kind in (lives.exact, lives.right_censored, lives.left_censored))
     place = np.full(which.size, -1) if cells is None else cells.place(len(lives))[which]
     read = place >= 0
-    groups: list[tuple[Kind, npt.NDArray[np.intp]]] = [
+    groups: list[tuple[Kind, IndexArray]] = [
         ("exact", which[exact]),
         ("right", which[right & ~read]),
         ("right", which[lives.entry[which] > 0]),

@@ -7,14 +7,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from scipy import special
 
 from fleetstats.errors import LifeError
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.families import FAMILIES
-from fleetstats.life.family import FloatArray
 from fleetstats.life.fit import fit_life
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.life_fit import LifeFit
@@ -22,6 +20,7 @@ from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.likelihood import spell_terms
 from fleetstats.life.priors import Priors
 from fleetstats.life.site_effect import SiteBlock, site_blocks, site_modes
+from fleetstats.quantities import FloatArray, IndexArray
 
 # Cells of a normal density about each site's mode, in its own spread; the outermost are open to the ends.
 _CELL_EDGES: Final = np.concatenate([[-np.inf], np.arange(-4.5, 4.75, 0.5), [np.inf]])
@@ -165,7 +164,7 @@ def moved_lives(
     return LifeDraws(drawn.family, location, drawn.scale, drawn.site_effect)
 
 
-def _allot(weights: FloatArray, draws: int) -> npt.NDArray[np.intp]:
+def _allot(weights: FloatArray, draws: int) -> IndexArray:
     """Return how many draws each family gets: whole shares first, then the largest remainders."""
     exact = weights * draws
     counts = np.floor(exact).astype(np.intp)
@@ -219,7 +218,7 @@ def _unit_effects(
 
 def _site_draws(
     fit: LifeFit,
-    codes: npt.NDArray[np.intp],
+    codes: IndexArray,
     b: FloatArray,
     sigma: FloatArray,
     tau: FloatArray,

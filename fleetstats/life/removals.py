@@ -8,11 +8,10 @@ import numpy as np
 import polars as pl
 
 from fleetstats.life.curves import cumulative_incidence
-from fleetstats.life.family import FloatArray
+from fleetstats.quantities import Z90, FloatArray
 
 #: Ages at which the share is kept.
 GRID_DAYS = 14.0
-_Z90 = 1.6448536269514722
 #: How a spell ended -> the reason told; a competing end is told by what was found, nothing = not ended.
 _CAUSES = {
     "failed": "spent",
@@ -103,7 +102,7 @@ def _on_grid(component: str, cause: str, found: pl.DataFrame, grid: FloatArray, 
     share, error = (np.append(0.0, own[name].to_numpy())[place] for name in ("incidence", "standard_error"))
     inside = (share > 0) & (share < 1)
     known = np.where(inside, share, 0.5)
-    spread = np.where(inside, _Z90 * error / np.abs(known * np.log(known)), 0.0)
+    spread = np.where(inside, Z90 * error / np.abs(known * np.log(known)), 0.0)
     rows = {
         "component": [component] * grid.size,
         "cause": [cause] * grid.size,

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from fleetstats.life.family import FloatArray
 from fleetstats.life.lifetimes import Lifetimes
+from fleetstats.quantities import BoolArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +34,7 @@ class Scaling:
     spread: float
     design: FloatArray
     scale: FloatArray
-    constant: npt.NDArray[np.bool_]
+    constant: BoolArray
     to_given: FloatArray
 
 

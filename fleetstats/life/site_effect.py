@@ -16,17 +16,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy import sparse, special
 
-from fleetstats.life.family import Family, FloatArray
+from fleetstats.life.family import Family
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.likelihood import Order, SpellTerms, spell_rows, spell_terms
+from fleetstats.quantities import FloatArray, IndexArray
 
 # Rows worked on at once: small enough that (rows, nodes) arrays stay in the processor's cache.
 _BLOCK_ROWS = 4096
-IntArray = npt.NDArray[np.intp]
 # Slopes beyond this belong to nodes whose share is 0 for any double.
 _HOPELESS = 1e100
 # Of the log-likelihood, in all and for each site: moves no estimate by a tenth of its standard error.
@@ -55,7 +54,7 @@ class SiteBlock:
         design: FloatArray,
         centre: float,
         sites: slice,
-        which: IntArray,
+        which: IndexArray,
         cells: GaugeCells | None = None,
     ) -> None:
         rows = spell_rows(lives, design, centre, which, cells)

@@ -12,7 +12,8 @@ from typing import Literal
 
 import numpy as np
 
-from fleetstats.life.family import Family, FloatArray
+from fleetstats.life.family import Family
+from fleetstats.quantities import FloatArray
 
 #: Log days further than this from every age stand for 0 and for ever.
 FOREVER = 60.0

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.life.curves import product_limit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.turnbull import turnbull
+from fleetstats.quantities import Z90, BoolArray, FloatArray
 
 #: Up to this share of failures known only as intervals, each is dated at the middle of its interval and the
 #: product-limit curve is right enough; beyond it Turnbull's curve is drawn.
 FEW_INTERVALS = 0.25
 #: A stratum with fewer spells than this draws no curve of its own.
 LEAST_SPELLS = 15
-_Z90 = 1.6448536269514722
 
 SCHEMA = {
     "component": pl.String, "by": pl.String, "level": pl.String, "method": pl.String, "days": pl.Float64,
@@ -78,9 +77,9 @@ def _stratum(component: str, by: str, level: str, spells: pl.DataFrame) -> pl.Da
 
 def _dated(
     spells: pl.DataFrame,
-    lower: npt.NDArray[np.float64],
-    upper: npt.NDArray[np.float64],
-    between: npt.NDArray[np.bool_],
+    lower: FloatArray,
+    upper: FloatArray,
+    between: BoolArray,
 ) -> pl.DataFrame:
     entry = spells["entry_days"].to_numpy()
     middle = np.where(between, 0.5 * (np.maximum(lower, entry) + np.where(between, upper, 0.0)), lower)
@@ -95,7 +94,7 @@ def _dated(
     error = curve["standard_error"].to_numpy()
     inside = (share > 0) & (share < 1)
     known = np.where(inside, share, 0.5)
-    spread = np.where(inside, _Z90 * error / np.abs(known * np.log(known)), 0.0)
+    spread = np.where(inside, Z90 * error / np.abs(known * np.log(known)), 0.0)
     low = np.where(inside, known ** np.exp(spread), share)
     high = np.where(inside, known ** np.exp(-spread), share)
     return curve.with_columns(pl.Series("low", low), pl.Series("high", high))

@@ -9,10 +9,9 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.errors import LifeError
-from fleetstats.life.family import FloatArray
 from fleetstats.life.lifetimes import Lifetimes
+from fleetstats.quantities import FloatArray, IndexArray
 
-IntArray = npt.NDArray[np.intp]
 # How far below its maximum the log-likelihood may end, for each life.
 _GAP = 1e-12
 _ROUNDS = 300
@@ -24,9 +23,9 @@ _MOST_ACTIVE = 2000
 class _Cover:
     """Which innermost intervals each life covers, first to last - 1; it was watched from `seen` on."""
 
-    first: IntArray
-    last: IntArray
-    seen: IntArray
+    first: IndexArray
+    last: IndexArray
+    seen: IndexArray
     weight: FloatArray
     size: int
 
@@ -41,7 +40,7 @@ class _Cover:
         total = np.append(0.0, np.cumsum(mass))
         return np.where(self.seen > 0, total[-1] - total[self.seen], 1.0)
 
-    def spread(self, values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    def spread(self, values: FloatArray, first: IndexArray, last: IndexArray) -> FloatArray:
         """Return for each innermost interval the sum of the values of the lives over it."""
         edges = np.zeros(self.size + 1)
         edges += np.bincount(first, weights=values, minlength=self.size + 1)
@@ -161,7 +160,7 @@ def _to_the_top(cover: _Cover, mass: FloatArray) -> FloatArray:
     )
 
 
-def _bend(cover: _Cover, mass: FloatArray, active: IntArray) -> FloatArray:
+def _bend(cover: _Cover, mass: FloatArray, active: IndexArray) -> FloatArray:
     """Return the negative curvature of the log-likelihood, shape (active, active).
 
     A life covers intervals j <= k when its first is at most j and its last beyond k: running sums over
@@ -176,7 +175,7 @@ def _bend(cover: _Cover, mass: FloatArray, active: IntArray) -> FloatArray:
     return upper + np.triu(upper, 1).T
 
 
-def _uphill(cover: _Cover, mass: FloatArray, active: IntArray, step: FloatArray) -> FloatArray:
+def _uphill(cover: _Cover, mass: FloatArray, active: IndexArray, step: FloatArray) -> FloatArray:
     """Return the masses after the longest share of the step that leads uphill; unchanged if none does."""
     value = float(cover.weight @ np.log(cover.chances(mass)))
     for halving in range(20):

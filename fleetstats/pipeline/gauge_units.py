@@ -9,11 +9,10 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from fleetstats.life.family import FloatArray
-from fleetstats.life.gauge_cells import IntArray
 from fleetstats.life.gauge_learn import Gauge
 from fleetstats.life.gauge_now import Ends, ends_now
 from fleetstats.life.learn import ComponentLife
+from fleetstats.quantities import FloatArray, IntArray
 from fleetstats.store import Relations
 
 #: What tells the slots of a fleet apart.

@@ -13,6 +13,7 @@ from fleetstats.life.gauge_now import doubts
 from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.gauge_stops import at_stop, gauge_visits
 from fleetstats.pipeline.gauge_units import HELD, KEY, UnitsNow, in_order, on_day, units_of
+from fleetstats.quantities import Z90
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
 
@@ -76,7 +77,7 @@ def _faulty(relations: Relations, held: pl.DataFrame) -> pl.DataFrame:
 
 
 def _law(name: str, gauge: Gauge) -> dict[str, object]:
-    blocking, errors = gauge.blocking, 1.645 * gauge.fit.errors
+    blocking, errors = gauge.blocking, Z90 * gauge.fit.errors
     return {
         "component": name,
         "law": blocking.law,

@@ -10,12 +10,12 @@ import polars as pl
 from fleetstats.life.gauge_learn import Gauge, Housing, learn_gauges
 from fleetstats.life.learn import ComponentLife, housing, learn_component
 from fleetstats.life.strata import strata_curves
+from fleetstats.quantities import Z90
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
 
 #: Ages at which a unit's curve is kept: every two weeks to a year and a half.
 CURVE_DAYS = np.arange(0.0, 40.0) * 14.0
-_Z90 = 1.6448536269514722
 _UNIT = ("site_id", "chapter", "component", "slot", "part_number")
 
 
@@ -95,7 +95,7 @@ def _effects(life: ComponentLife) -> pl.DataFrame:
     estimate = np.stack([fit.coefficients["estimate"].to_numpy() for fit in life.average.fits])
     error = np.stack([fit.coefficients["standard_error"].to_numpy() for fit in life.average.fits])
     mean = weights @ estimate
-    width = _Z90 * np.sqrt(weights @ (error**2 + (estimate - mean) ** 2))
+    width = Z90 * np.sqrt(weights @ (error**2 + (estimate - mean) ** 2))
     table = pl.DataFrame(
         {
             "component": [life.component] * len(terms),

@@ -25,10 +25,10 @@ from fleetstats.life.learn import ComponentLife, draws_for_new
 from fleetstats.life.next_part import life_ahead
 from fleetstats.pipeline.blocked import blocked_months, with_blocked_costs
 from fleetstats.pipeline.in_force import TodaysRule
+from fleetstats.quantities import DAYS_PER_MONTH
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
 
-DAYS_PER_MONTH = 30.4375
 _KINDS = ("tank_material", "roof_material", "tree_cover")
 #: Use of a small, a middling and a large household, litres a day.
 STARTING_LITRES = (TYPICAL_DAILY_LITRES / 2, TYPICAL_DAILY_LITRES, TYPICAL_DAILY_LITRES * 2)

@@ -8,7 +8,6 @@ from datetime import timedelta
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats.advice.evidence import DUE_LIST_ONLY
@@ -18,10 +17,9 @@ from fleetstats.life.learn import ComponentLife
 from fleetstats.pipeline.gauge_stops import ONLY_PRESSURE
 from fleetstats.pipeline.in_force import TodaysRule
 from fleetstats.pipeline.plans import FleetPlan, lives_ahead
+from fleetstats.quantities import FloatArray
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
-
-FloatArray = npt.NDArray[np.float64]
 
 #: A site whose pressures nobody has read for so long counts as not read.
 UNREAD_DAYS: Final = 365

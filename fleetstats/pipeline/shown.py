@@ -6,12 +6,12 @@ import tomllib
 from datetime import date
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from fleetstats import __version__
 from fleetstats.errors import StoreError
 from fleetstats.pipeline.past_costs import PLAN, RULE
+from fleetstats.quantities import FloatArray
 from fleetstats.report.frames import FRAMES
 from fleetstats.report.results import ComponentDisplay, Display, Results
 from fleetstats.settings import Settings, settings_from, settings_toml
@@ -149,7 +149,7 @@ def _tenths(calibration: pl.DataFrame) -> pl.DataFrame:
     ).sort("component", "predicted")
 
 
-def _chance(hazard: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _chance(hazard: FloatArray) -> FloatArray:
     """Return the chance of an end under a cumulative hazard; a plain 0 for none, not minus 0."""
     return 0.0 - np.expm1(-hazard)
 

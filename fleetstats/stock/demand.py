@@ -8,10 +8,10 @@ from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from fleetstats.errors import StockError
 from fleetstats.life.draws import LifeDraws
+from fleetstats.quantities import FloatArray, IntArray
 from fleetstats.stock.fleet import Fleet, component_units, fleet_in_place, visit_lateness, with_plans
 from fleetstats.stock.lifespans import lifespans
 from fleetstats.stock.part_changes import next_part
@@ -53,11 +53,11 @@ class DemandForecast:
     as_of: date
     parts: pl.DataFrame
     periods: pl.DataFrame
-    use: NDArray[np.int64]
-    callouts: NDArray[np.int64]
-    first_fits: NDArray[np.int64]
-    renewed: NDArray[np.int64]
-    use_current: NDArray[np.float64] | None
+    use: IntArray
+    callouts: IntArray
+    first_fits: IntArray
+    renewed: IntArray
+    use_current: FloatArray | None
 
     @property
     def stock(self) -> pl.DataFrame:
@@ -191,9 +191,7 @@ class _Ahead:
     seed: int
 
 
-def _walk(
-    ahead: _Ahead, plans: pl.DataFrame, replicates: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+def _walk(ahead: _Ahead, plans: pl.DataFrame, replicates: int) -> tuple[IntArray, IntArray, IntArray]:
     """Return what is used and call-outs, (parts, periods, R), and renewals by part held now, (parts, R)."""
     fleet, periods, seed = ahead.fleet, ahead.periods, ahead.seed
     planned = with_plans(fleet, plans, as_of=ahead.as_of)
@@ -223,7 +221,7 @@ def _walk(
     return use, callouts, renewed
 
 
-def _joining(fleet: Fleet, as_of: date, periods: Periods) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _joining(fleet: Fleet, as_of: date, periods: Periods) -> tuple[IntArray, FloatArray]:
     """Return the parts first fitted at added sites, (parts, periods), and each part's days in service."""
     joins = (pl.col("joins_on") - pl.lit(as_of)).dt.total_days().cast(pl.Float64)
     rows = fleet.units.select("part_row", day=joins.clip(lower_bound=1.0), added=joins.is_not_null())

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fleetstats.errors import StockError
 from fleetstats.life.draws import LifeDraws
+from fleetstats.quantities import IndexArray
 from fleetstats.stock.visit_walk import Units
 
 UNKNOWN_PART = "unknown part"
@@ -159,9 +160,7 @@ def with_plans(fleet: Fleet, plans: pl.DataFrame, *, as_of: date) -> pl.DataFram
     return joined
 
 
-def component_units(
-    fleet: Fleet, planned: pl.DataFrame, component: str
-) -> tuple[Units, NDArray[np.intp], slice]:
+def component_units(fleet: Fleet, planned: pl.DataFrame, component: str) -> tuple[Units, IndexArray, slice]:
     """Return the component's units, their rows in its draws, and which rows of the parts are its own."""
     own = planned.filter(pl.col("component") == component)
     part = own["part_row"].to_numpy().astype(np.intp)

@@ -11,8 +11,8 @@ from scipy.special import ndtri_exp
 from fleetstats.errors import StockError
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.families import FAMILIES
+from fleetstats.quantities import FloatArray, IndexArray
 
-Floats = NDArray[np.float64]
 FAMILY_NAMES = tuple(FAMILIES)
 #: A life shorter than the day it began on has no place in records kept by the day.
 SHORTEST_LIFE_DAYS = 1.0
@@ -32,15 +32,15 @@ class Lifespans:
     """
 
     family: NDArray[np.int8]
-    location: Floats
-    scale: Floats
+    location: FloatArray
+    scale: FloatArray
 
     @property
     def replicates(self) -> int:
         """Return R."""
         return self.scale.size
 
-    def fresh(self, row: NDArray[np.intp], replicate: NDArray[np.intp], rng: np.random.Generator) -> Floats:
+    def fresh(self, row: IndexArray, replicate: IndexArray, rng: np.random.Generator) -> FloatArray:
         """Return the life in days (m,) of a new unit for each pair of row and replicate (m,).
 
         The same lives as `given` at age 0, in half the time: most lives ahead are drawn here.
@@ -57,22 +57,22 @@ class Lifespans:
 
     def given(
         self,
-        row: NDArray[np.intp],
-        replicate: NDArray[np.intp],
-        lasted_days: Floats,
+        row: IndexArray,
+        replicate: IndexArray,
+        lasted_days: FloatArray,
         rng: np.random.Generator,
-    ) -> Floats:
+    ) -> FloatArray:
         """Return the whole life in days (m,) of units that are known to have lasted `lasted_days` (m,)."""
         return self.within(row, replicate, lasted_days, np.full(row.size, np.inf), rng)
 
     def within(
         self,
-        row: NDArray[np.intp],
-        replicate: NDArray[np.intp],
-        lower_days: Floats,
-        upper_days: Floats,
+        row: IndexArray,
+        replicate: IndexArray,
+        lower_days: FloatArray,
+        upper_days: FloatArray,
         rng: np.random.Generator,
-    ) -> Floats:
+    ) -> FloatArray:
         """Return the life in days (m,) of units whose life is known to lie in (lower, upper], each (m,).
 
         The cumulative hazard at the end of a life, less that at the age reached, is a standard
@@ -100,7 +100,7 @@ class Lifespans:
         return np.clip(life, np.maximum(lower_days, SHORTEST_LIFE_DAYS), longest)
 
 
-def lifespans(lives: LifeDraws, rows: NDArray[np.intp], replicates: int, seed: list[int]) -> Lifespans:
+def lifespans(lives: LifeDraws, rows: IndexArray, replicates: int, seed: list[int]) -> Lifespans:
     """Return the lives of the given rows in `replicates` replicates.
 
     The draws are spread evenly over the replicates, so each family keeps its weight, and shuffled, so
@@ -135,7 +135,7 @@ def lifespans(lives: LifeDraws, rows: NDArray[np.intp], replicates: int, seed: l
     )
 
 
-def _age_at_hazard(family: str, hazard: Floats) -> Floats:
+def _age_at_hazard(family: str, hazard: FloatArray) -> FloatArray:
     """Return the standardised log age at which the cumulative hazard, - log S, is `hazard`."""
     if family == "lognormal":
         return np.asarray(-ndtri_exp(-hazard))

@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from fleetstats.errors import StockError
+from fleetstats.quantities import FloatArray
 from fleetstats.stock.demand import DemandForecast
 from fleetstats.stock.fleet import UNKNOWN_PART
 
@@ -118,8 +118,8 @@ def _orders_of(
     number: str,
     component: str,
     listed: dict[str, Any] | None,
-    days: NDArray[np.float64],
-    curve: NDArray[np.float64],
+    days: FloatArray,
+    curve: FloatArray,
     as_of: date,
     cover_days: int,
 ) -> list[dict[str, object]]:
@@ -153,7 +153,7 @@ def _orders_of(
 
 
 def _orders(
-    part: _Part, days: NDArray[np.float64], curve: NDArray[np.float64], as_of: date, cover_days: int
+    part: _Part, days: FloatArray, curve: FloatArray, as_of: date, cover_days: int
 ) -> Iterator[dict[str, object]]:
     stock = part.on_hand + part.on_order
     order_number = 0
@@ -180,7 +180,7 @@ def _orders(
         stock += quantity
 
 
-def _day_passed(days: NDArray[np.float64], curve: NDArray[np.float64], stock: float) -> int:
+def _day_passed(days: FloatArray, curve: FloatArray, stock: float) -> int:
     """Return the first whole day on which use, even within each month, has passed `stock`."""
     after = int(np.argmax(curve > stock))
     rise = float((stock - curve[after - 1]) / (curve[after] - curve[after - 1]))
@@ -188,7 +188,7 @@ def _day_passed(days: NDArray[np.float64], curve: NDArray[np.float64], stock: fl
     return max(math.floor(passed) + 1, 1)
 
 
-def _days_ahead(forecast: DemandForecast) -> NDArray[np.float64]:
+def _days_ahead(forecast: DemandForecast) -> FloatArray:
     """Return the days from the as-of date to the end of each period, 0 first."""
     ends = [(end - timedelta(days=1) - forecast.as_of).days for end in forecast.periods["ends_before"]]
     return np.array([0.0, *ends])

@@ -7,9 +7,8 @@ from datetime import date
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from fleetstats.stock.lifespans import Floats
+from fleetstats.quantities import FloatArray, IndexArray
 
 #: A change of part half a year ago says half as much of the next one as a change of today.
 HALF_WEIGHT_DAYS = 182.0
@@ -69,14 +68,12 @@ class NextPart:
         Chance that part i is followed by one of the parts 0 to j; the last is 1.
     """
 
-    up_to: Floats
+    up_to: FloatArray
 
-    def draw(
-        self, part: NDArray[np.intp], replicate: NDArray[np.intp], rng: np.random.Generator
-    ) -> NDArray[np.intp]:
+    def draw(self, part: IndexArray, replicate: IndexArray, rng: np.random.Generator) -> IndexArray:
         """Return the part (m,) fitted next where `part` (m,) comes out in `replicate` (m,)."""
         chance = self.up_to[replicate, part, :-1]
-        place: NDArray[np.intp] = (rng.random(part.size)[:, None] >= chance).sum(axis=1)
+        place: IndexArray = (rng.random(part.size)[:, None] >= chance).sum(axis=1)
         return place
 
 

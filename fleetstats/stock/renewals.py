@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from fleetstats.errors import StockError
+from fleetstats.quantities import FloatArray
 
-Survival = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+Survival = Callable[[FloatArray], FloatArray]
 
 _FIRST_STEPS = 256
 _MOST_STEPS = 16_384
@@ -19,7 +20,7 @@ _CHANGE_ACCEPTED = 1e-4
 _MOST_IN_A_STEP = 0.1
 
 
-def renewals(survival: Survival, times: ArrayLike) -> NDArray[np.float64] | float:
+def renewals(survival: Survival, times: ArrayLike) -> FloatArray | float:
     """Return the expected number of renewals by each time, a new component going in at time 0.
 
     Solves M(t) = F(t) + integral_0^t M(t - x) dF(x) on a grid that is halved until the extrapolated
@@ -55,7 +56,7 @@ def renewals(survival: Survival, times: ArrayLike) -> NDArray[np.float64] | floa
     return counts if np.ndim(times) else float(counts[0])
 
 
-def _halve_until_still(survival: Survival, wanted: NDArray[np.float64]) -> NDArray[np.float64]:
+def _halve_until_still(survival: Survival, wanted: FloatArray) -> FloatArray:
     end = float(wanted.max())
     coarse = _solve(survival, wanted, end, _FIRST_STEPS)[0]
     answer, change, steps = coarse, np.inf, _FIRST_STEPS
@@ -75,7 +76,7 @@ def _halve_until_still(survival: Survival, wanted: NDArray[np.float64]) -> NDArr
     return np.maximum(answer, 0.0)
 
 
-def _checked_times(times: ArrayLike) -> NDArray[np.float64]:
+def _checked_times(times: ArrayLike) -> FloatArray:
     try:
         wanted = np.atleast_1d(np.asarray(times, dtype=np.float64))
     except (TypeError, ValueError):
@@ -92,9 +93,7 @@ def _checked_times(times: ArrayLike) -> NDArray[np.float64]:
     return wanted
 
 
-def _solve(
-    survival: Survival, wanted: NDArray[np.float64], end: float, steps: int
-) -> tuple[NDArray[np.float64], float]:
+def _solve(survival: Survival, wanted: FloatArray, end: float, steps: int) -> tuple[FloatArray, float]:
     """Return M at the wanted times from a grid of `steps`, and the largest share of lives in one step."""
     grid = np.linspace(0.0, end, steps + 1)
     spent = 1.0 - _checked_survival(survival, grid)
@@ -112,7 +111,7 @@ def _solve(
     return first + _cubic(count - spent, wanted / (end / steps)), float(mass.max())
 
 
-def _checked_survival(survival: Survival, ages: NDArray[np.float64]) -> NDArray[np.float64]:
+def _checked_survival(survival: Survival, ages: FloatArray) -> FloatArray:
     share = np.asarray(survival(ages), dtype=np.float64)
     if share.shape != ages.shape:
         raise StockError(
@@ -130,7 +129,7 @@ def _checked_survival(survival: Survival, ages: NDArray[np.float64]) -> NDArray[
     return share
 
 
-def _cubic(values: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:
+def _cubic(values: FloatArray, place: FloatArray) -> FloatArray:
     """Return `values` (on 0, 1, 2, ...) at fractional places, by the cubic through the four nearest."""
     left = np.clip(np.floor(place).astype(np.int64) - 1, 0, values.size - 4)
     u = place - left

@@ -6,9 +6,8 @@ import numpy as np
 import polars as pl
 
 from fleetstats.errors import StockError
+from fleetstats.quantities import DAYS_PER_MONTH
 from fleetstats.stock.demand import DemandForecast
-
-DAYS_PER_MONTH = 365.25 / 12.0
 
 
 def service_cost(forecast: DemandForecast, parts: pl.DataFrame, *, callout_cost: float) -> pl.DataFrame:

@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from fleetstats.stock.lifespans import Floats
+from fleetstats.quantities import BoolArray, FloatArray, IndexArray, IntArray
 from fleetstats.stock.part_changes import NextPart
 
 #: Unit-replicates walked at once: small enough to stay in the processor's cache.
@@ -24,14 +24,14 @@ class LifeSource(Protocol):
 
     def given(
         self,
-        row: NDArray[np.intp],
-        replicate: NDArray[np.intp],
-        lasted_days: Floats,
+        row: IndexArray,
+        replicate: IndexArray,
+        lasted_days: FloatArray,
         rng: np.random.Generator,
-    ) -> Floats:
+    ) -> FloatArray:
         """Return the whole life in days (m,) of units in place that have lasted `lasted_days` (m,)."""
 
-    def fresh(self, row: NDArray[np.intp], replicate: NDArray[np.intp], rng: np.random.Generator) -> Floats:
+    def fresh(self, row: IndexArray, replicate: IndexArray, rng: np.random.Generator) -> FloatArray:
         """Return the life in days (m,) of the next unit of each pair of row and replicate (m,)."""
 
 
@@ -61,17 +61,17 @@ class Units:
         visit interval old beyond full turns; None: never.
     """
 
-    site: NDArray[np.intp]
-    part: NDArray[np.intp]
+    site: IndexArray
+    part: IndexArray
     announced: bool
-    age_days: Floats
-    lasted_days: Floats
-    spent: NDArray[np.bool_]
-    first_visit: Floats
-    visit_interval: Floats
-    interval: Floats
-    hard_limit: Floats
-    renewed_young: Floats | None = None
+    age_days: FloatArray
+    lasted_days: FloatArray
+    spent: BoolArray
+    first_visit: FloatArray
+    visit_interval: FloatArray
+    interval: FloatArray
+    hard_limit: FloatArray
+    renewed_young: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,14 +84,14 @@ class Periods:
         First day of each period, the last one being where the forecast ends.
     """
 
-    starts: Floats
+    starts: FloatArray
 
     @property
     def last_day(self) -> float:
         """Return the last whole day that is forecast."""
         return float(self.starts[-1]) - 1.0
 
-    def of(self, day: Floats) -> NDArray[np.intp]:
+    def of(self, day: FloatArray) -> IndexArray:
         """Return the period of each moment; a moment after the evening of one day counts to the next."""
         return np.searchsorted(self.starts[1:-1] - 1.0, day, side="left")
 
@@ -110,10 +110,10 @@ class Counts:
         Days that hidden failures lay unseen, in the period that found them.
     """
 
-    at_visits: NDArray[np.int64]
-    at_callouts: NDArray[np.int64]
-    fitted: NDArray[np.int64]
-    unseen_days: Floats
+    at_visits: IntArray
+    at_callouts: IntArray
+    fitted: IntArray
+    unseen_days: FloatArray
 
 
 def count_renewals(
@@ -172,7 +172,7 @@ class _Walk:
         self,
         units: Units,
         lives: LifeSource,
-        rows: NDArray[np.intp],
+        rows: IndexArray,
         lateness: NDArray[np.int16],
         periods: Periods,
         counts: Counts,
@@ -218,7 +218,7 @@ class _Walk:
             unseen = end - np.maximum(self.fails[at, replicate], 0.0)
             self._count(self.counts.unseen_days, at, replicate, end, unseen)
 
-    def _call_outs(self, some: NDArray[np.intp], until: Floats) -> None:
+    def _call_outs(self, some: IndexArray, until: FloatArray) -> None:
         """Renew every announced failure of `some` units up to the day `until` (rows, R)."""
         if not self.units.announced:
             return
@@ -232,7 +232,7 @@ class _Walk:
             again = self.fails[row, replicate] <= limit
             row, replicate, limit = row[again], replicate[again], limit[again]
 
-    def _renew_at_visit(self, some: NDArray[np.intp], day: Floats, next_planned: Floats) -> None:
+    def _renew_at_visit(self, some: IndexArray, day: FloatArray, next_planned: FloatArray) -> None:
         of = self.rows[some]
         age_next = next_planned[:, None] - self.born[some]
         latest = self.units.interval[of, None] + self.units.visit_interval[of, None] * self._may_run_on(of)
@@ -249,7 +249,7 @@ class _Walk:
         self._count(self.counts.at_visits, row, replicate, day)
         self._fit(row, replicate, day)
 
-    def _may_run_on(self, of: NDArray[np.intp]) -> Floats:
+    def _may_run_on(self, of: IndexArray) -> FloatArray:
         """Return how far past its interval each unit may run this time, in visit intervals."""
         young = self.units.renewed_young
         if young is None:
@@ -257,7 +257,7 @@ class _Walk:
         asked = self.rng.random((of.size, self.lives.replicates))
         return np.where(asked < young[of, :1], 0.0, np.where(asked < young[of, 1:], 0.25, 0.5))
 
-    def _fit(self, row: NDArray[np.intp], replicate: NDArray[np.intp], day: Floats) -> None:
+    def _fit(self, row: IndexArray, replicate: IndexArray, day: FloatArray) -> None:
         self.born[row, replicate] = day
         self.forced[row, replicate] = False
         self.fails[row, replicate] = day + self.lives.fresh(self.rows[row], replicate, self.rng)
@@ -267,21 +267,21 @@ class _Walk:
 
     def _count(
         self,
-        counts: NDArray[np.int64] | Floats,
-        row: NDArray[np.intp],
-        replicate: NDArray[np.intp],
-        day: Floats,
-        weights: Floats | None = None,
+        counts: IntArray | FloatArray,
+        row: IndexArray,
+        replicate: IndexArray,
+        day: FloatArray,
+        weights: FloatArray | None = None,
     ) -> None:
         self._add(counts, self.units.part[self.rows[row]], replicate, day, weights)
 
     def _add(
         self,
-        counts: NDArray[np.int64] | Floats,
-        part: NDArray[np.intp],
-        replicate: NDArray[np.intp],
-        day: Floats,
-        weights: Floats | None = None,
+        counts: IntArray | FloatArray,
+        part: IndexArray,
+        replicate: IndexArray,
+        day: FloatArray,
+        weights: FloatArray | None = None,
     ) -> None:
         place = (part, self.periods.of(day), replicate)
         flat = np.ravel_multi_index(place, counts.shape)

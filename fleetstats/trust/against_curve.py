@@ -10,10 +10,10 @@ import polars as pl
 from numpy.typing import NDArray
 
 from fleetstats.life.draws import LifeDraws
+from fleetstats.quantities import BoolArray, FloatArray, IndexArray
 from fleetstats.trust.calibration import count_range
 from fleetstats.trust.outlook import Outlook
 
-Floats = NDArray[np.float64]
 #: A unit weak from the start is gone within this time; a sound one hardly ever (common practice).
 EARLY_DAYS = 60.0
 MORE, FEWER, ALIKE = "more than foretold", "fewer than foretold", "as foretold"
@@ -44,9 +44,9 @@ class Watched:
     component: str
     lives: LifeDraws
     fitted: NDArray[np.datetime64]
-    entry_days: Floats
-    end_days: Floats
-    failed: NDArray[np.bool_]
+    entry_days: FloatArray
+    end_days: FloatArray
+    failed: BoolArray
 
 
 def watched(component: str, spells: pl.DataFrame, lives: LifeDraws) -> Watched:
@@ -130,7 +130,7 @@ def by_calendar(seen: Watched, *, first: date, last: date) -> tuple[pl.DataFrame
     return tables[0].filter(pl.col("spells") > 0), tables[1].filter(pl.col("spells") > 0)
 
 
-def _in_month(seen: Watched, begins: np.datetime64) -> tuple[NDArray[np.intp], int, float]:
+def _in_month(seen: Watched, begins: np.datetime64) -> tuple[IndexArray, int, float]:
     """Return which spells a month watched, how many failed in it, and how many should have."""
     start, stop = (
         (day.astype("datetime64[D]") - seen.fitted).astype(np.float64) for day in (begins, begins + 1)
@@ -141,14 +141,14 @@ def _in_month(seen: Watched, begins: np.datetime64) -> tuple[NDArray[np.intp], i
     return rows, failures, float(_expected(seen, rows, begin[rows], end[rows]).sum())
 
 
-def _summed(pieces: list[tuple[NDArray[np.intp], int, float]]) -> dict[str, object]:
+def _summed(pieces: list[tuple[IndexArray, int, float]]) -> dict[str, object]:
     if not pieces:
         return _against(0, 0, 0.0)
     spells = np.unique(np.concatenate([rows for rows, _, _ in pieces])).size
     return _against(spells, sum(count for _, count, _ in pieces), sum(hazard for _, _, hazard in pieces))
 
 
-def _expected(seen: Watched, rows: NDArray[np.intp], begin: Floats, end: Floats) -> Floats:
+def _expected(seen: Watched, rows: IndexArray, begin: FloatArray, end: FloatArray) -> FloatArray:
     # the draws rest on these very spells: the mean hazard is what adds up to the failures, not the hazard of
     # the mean share, which lags behind it
     lives = seen.lives

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaincinv, gammaincinv, pdtr
 
 from fleetstats.errors import TrustError
+from fleetstats.quantities import BoolArray, FloatArray
 
-Floats = NDArray[np.float64]
 
-
-def binomial_range(events: ArrayLike, trials: ArrayLike, level: float = 0.90) -> tuple[Floats, Floats]:
+def binomial_range(
+    events: ArrayLike, trials: ArrayLike, level: float = 0.90
+) -> tuple[FloatArray, FloatArray]:
     """Return the exact range (low, high) of a share of which `events` in `trials` were seen.
 
     References
@@ -26,7 +27,7 @@ def binomial_range(events: ArrayLike, trials: ArrayLike, level: float = 0.90) ->
     return np.where(seen == 0, 0.0, low), np.where(seen == of, 1.0, high)
 
 
-def count_range(events: ArrayLike, level: float = 0.90) -> tuple[Floats, Floats]:
+def count_range(events: ArrayLike, level: float = 0.90) -> tuple[FloatArray, FloatArray]:
     """Return the exact range (low, high) of the expected count when `events` were counted.
 
     References
@@ -97,7 +98,7 @@ def log_score(predicted: ArrayLike, observed: ArrayLike) -> float:
         return float(np.mean(np.where(happened, np.log(chance), np.log1p(-chance))))
 
 
-def expected_events(lower: Floats, upper: Floats) -> Floats:
+def expected_events(lower: FloatArray, upper: FloatArray) -> FloatArray:
     """Return the failures that follow-up foretells for each unit, from cumulative hazards (n,).
 
     `lower` and `upper` are the cumulative hazard, from the start of follow-up, at the ends of what is known:
@@ -117,10 +118,10 @@ def expected_events(lower: Floats, upper: Floats) -> Floats:
 
 
 def followed_calibration(
-    chance: Floats,
-    expected: Floats,
-    by_draw: Floats,
-    failed: NDArray[np.bool_],
+    chance: FloatArray,
+    expected: FloatArray,
+    by_draw: FloatArray,
+    failed: BoolArray,
     *,
     groups: int = 10,
     level: float = 0.90,
@@ -170,7 +171,7 @@ def followed_calibration(
     return pl.DataFrame(rows)
 
 
-def foretold_range(expected: Floats, by_draw: Floats, level: float = 0.90) -> tuple[int, int]:
+def foretold_range(expected: FloatArray, by_draw: FloatArray, level: float = 0.90) -> tuple[int, int]:
     """Return the range of the failures foretold of n units together.
 
     The mean is the sum of `expected` (n,); what the draws (n, D) do to the sum widens it. Their own mean is
@@ -184,7 +185,7 @@ def foretold_range(expected: Floats, by_draw: Floats, level: float = 0.90) -> tu
     return int(np.searchsorted(reached, tail)), int(np.searchsorted(reached, 1.0 - tail))
 
 
-def _checked(predicted: ArrayLike, observed: ArrayLike) -> tuple[Floats, NDArray[np.bool_]]:
+def _checked(predicted: ArrayLike, observed: ArrayLike) -> tuple[FloatArray, BoolArray]:
     chance = np.asarray(predicted, dtype=np.float64)
     happened = np.asarray(observed, dtype=bool)
     if chance.shape != happened.shape or chance.ndim != 1:

@@ -9,7 +9,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from fleetstats.quantities import BoolArray, FloatArray, IndexArray
+
 SPELL_KEY = ("site_id", "slot", "fitted_on")
 
 
@@ -36,16 +37,16 @@ class FollowUp:
     """
 
     site: NDArray[np.object_]
-    row: NDArray[np.intp]
-    since_days: Floats
-    lower_days: Floats
-    upper_days: Floats
-    horizon_days: Floats
-    begun: NDArray[np.bool_]
+    row: IndexArray
+    since_days: FloatArray
+    lower_days: FloatArray
+    upper_days: FloatArray
+    horizon_days: FloatArray
+    begun: BoolArray
     unknown: int
 
     @property
-    def failed(self) -> NDArray[np.bool_]:
+    def failed(self) -> BoolArray:
         """Return which of them were seen to fail, (n,)."""
         return np.isfinite(self.upper_days)
 

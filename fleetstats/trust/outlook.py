@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.families import FAMILIES
+from fleetstats.quantities import FloatArray
 
-Floats = NDArray[np.float64]
 #: Records are kept by the day: a failure on day t stands for the day that ends there.
 DAY = 1.0
 
@@ -27,21 +26,21 @@ class Outlook:
     """
 
     lives: LifeDraws
-    since_days: Floats
+    since_days: FloatArray
 
-    def hazard_draws(self, age_days: Floats) -> Floats:
+    def hazard_draws(self, age_days: FloatArray) -> FloatArray:
         """Return the cumulative hazard from `since_days` to `age_days` (n,) under each draw, (n, D)."""
         return self._log_survival(self.since_days) - self._log_survival(age_days)
 
-    def hazard(self, age_days: Floats) -> Floats:
+    def hazard(self, age_days: FloatArray) -> FloatArray:
         """Return the same with the draws averaged as chances, (n,): - log of the share still working."""
         return -_log_mean(-self.hazard_draws(age_days))
 
-    def chance(self, age_days: Floats) -> Floats:
+    def chance(self, age_days: FloatArray) -> FloatArray:
         """Return the chance of failure from `since_days` to `age_days`, (n,)."""
         return -np.expm1(-self.hazard(age_days))
 
-    def log_probability(self, lower_days: Floats, upper_days: Floats) -> Floats:
+    def log_probability(self, lower_days: FloatArray, upper_days: FloatArray) -> FloatArray:
         """Return the log of the probability given to what was seen, (n,).
 
         An end in (lower, upper], a failure on one day (lower == upper), or, with upper = inf, still
@@ -61,11 +60,11 @@ class Outlook:
                 within[:, of] = np.where(open_end, family.log_sf(z_low[:, of]), ended)
         return _log_mean(within - self._log_survival(self.since_days))
 
-    def _standardised(self, days: Floats) -> Floats:
+    def _standardised(self, days: FloatArray) -> FloatArray:
         with np.errstate(divide="ignore"):
             return (np.log(days)[:, None] - self.lives.location) / self.lives.scale
 
-    def _log_survival(self, days: Floats) -> Floats:
+    def _log_survival(self, days: FloatArray) -> FloatArray:
         z = self._standardised(days)
         names = np.asarray(self.lives.family)
         log_share = np.empty(z.shape)
@@ -76,6 +75,6 @@ class Outlook:
         return log_share
 
 
-def _log_mean(log_values: Floats) -> Floats:
+def _log_mean(log_values: FloatArray) -> FloatArray:
     """Return the log of the mean over draws of exp(log_values), (n, D) -> (n,)."""
     return np.asarray(np.logaddexp.reduce(log_values, axis=1) - np.log(log_values.shape[1]))

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from fleetstats.errors import TrustError
 from fleetstats.life.draws import LifeDraws
+from fleetstats.quantities import DAYS_PER_YEAR, FloatArray
 from fleetstats.stock.fleet import Fleet, component_units, fleet_in_place, visit_lateness, with_plans
-from fleetstats.stock.lifespans import Floats, lifespans
+from fleetstats.stock.lifespans import lifespans
 from fleetstats.stock.visit_walk import Counts, Periods, count_renewals
 from fleetstats.trust.followup import FollowUp, follow_up
 from fleetstats.trust.recorded_lives import recorded_lives
@@ -116,7 +117,7 @@ def policy_cost(
             counts = _walk(fleet, planned, component, found[component], late, horizon_days, [seed, number])
             sums.add(counts, prices.part.get(component, 0.0), prices.unseen_day.get(component, 0.0), prices)
         key = {"origin": then.origin, "horizon_days": horizon_days, "policy": name, "sites": sites}
-        rows.append(key | sums.per(sites * horizon_days / 365.25, prices.trip))
+        rows.append(key | sums.per(sites * horizon_days / DAYS_PER_YEAR, prices.trip))
     return pl.DataFrame(rows, schema=POLICY_SCHEMA)
 
 
@@ -164,7 +165,7 @@ class _Sums:
     """Sums over the sites and components; `cost` (R,) without the trips."""
 
     trips: float
-    cost: Floats
+    cost: FloatArray
     callouts: float = 0.0
     renewals: float = 0.0
     unseen_days: float = 0.0

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from fleetstats.stock.lifespans import Floats, Lifespans
+from fleetstats.quantities import FloatArray, IndexArray
+from fleetstats.stock.lifespans import Lifespans
 from fleetstats.trust.followup import FollowUp
 
 
@@ -24,9 +24,9 @@ class RecordedLives:
     """
 
     lives: Lifespans
-    lower_days: Floats
-    upper_days: Floats
-    _next: NDArray[np.intp] = field(init=False)
+    lower_days: FloatArray
+    upper_days: FloatArray
+    _next: IndexArray = field(init=False)
 
     def __post_init__(self) -> None:
         self._next = np.ones((self.lower_days.shape[0], self.lives.replicates), np.intp)
@@ -38,18 +38,18 @@ class RecordedLives:
 
     def given(
         self,
-        row: NDArray[np.intp],
-        replicate: NDArray[np.intp],
-        lasted_days: Floats,
+        row: IndexArray,
+        replicate: IndexArray,
+        lasted_days: FloatArray,
         rng: np.random.Generator,
-    ) -> Floats:
+    ) -> FloatArray:
         """Return the whole life in days (m,) of units in place that have lasted `lasted_days` (m,)."""
         lower, upper = self.lower_days[row, 0], self.upper_days[row, 0]
         nothing = np.isnan(lower)
         lower, upper = np.where(nothing, lasted_days, lower), np.where(nothing, np.inf, upper)
         return self.lives.within(row, replicate, lower, upper, rng)
 
-    def fresh(self, row: NDArray[np.intp], replicate: NDArray[np.intp], rng: np.random.Generator) -> Floats:
+    def fresh(self, row: IndexArray, replicate: IndexArray, rng: np.random.Generator) -> FloatArray:
         """Return the life in days (m,) of the next unit of each pair of row and replicate (m,)."""
         place = self._next[row, replicate]
         self._next[row, replicate] += 1
@@ -61,7 +61,7 @@ class RecordedLives:
         )
 
 
-def recorded_lives(found: FollowUp, lives: Lifespans, rows: NDArray[np.intp]) -> RecordedLives:
+def recorded_lives(found: FollowUp, lives: Lifespans, rows: IndexArray) -> RecordedLives:
     """Return the recorded lives of the units whose rows among the component's units are `rows` (n,)."""
     spells = pl.DataFrame({"row": found.row, "begun": found.begun})
     place = spells.select(pl.col("begun").cast(pl.Int64).cum_sum().over("row")).to_series().to_numpy()

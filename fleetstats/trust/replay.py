@@ -11,11 +11,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from fleetstats.life.draws import LifeDraws
+from fleetstats.quantities import FloatArray
 from fleetstats.trust.calibration import expected_events, followed_calibration, foretold_range
 from fleetstats.trust.followup import FollowUp, follow_up
 from fleetstats.trust.outlook import Outlook
 
-Floats = NDArray[np.float64]
 REPLAY_SCHEMA = {
     "origin": pl.Date,
     "component": pl.String,
@@ -170,14 +170,14 @@ def _outlook(found: FollowUp, lives: LifeDraws) -> Outlook:
     return Outlook(followed, found.since_days)
 
 
-def _expected(found: FollowUp, hazard: Callable[[Floats], Floats]) -> Floats:
+def _expected(found: FollowUp, hazard: Callable[[FloatArray], FloatArray]) -> FloatArray:
     upper = np.where(found.failed, found.upper_days, found.lower_days)
     low, high = hazard(found.lower_days), hazard(upper)
     failed = found.failed.reshape(-1, *(1,) * (low.ndim - 1))
     return expected_events(low, np.where(failed, high, np.inf))
 
 
-def _standard_error(gain: Floats, site: NDArray[np.object_]) -> float:
+def _standard_error(gain: FloatArray, site: NDArray[np.object_]) -> float:
     """Return the standard error of the mean gain; spells of one site go together."""
     _, place = np.unique(site.astype(str), return_inverse=True)
     by_site = np.bincount(place, weights=gain - gain.mean())

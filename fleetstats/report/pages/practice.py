@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from fleetstats.quantities import Z90
 from fleetstats.report import labels, words
 from fleetstats.report.pages.parts import Row
 from fleetstats.report.results import Results
@@ -14,7 +15,6 @@ from fleetstats.report.results import Results
 #: A share renewed that is no more than this is told as the plan's own way.
 _HARDLY_EVER = 0.05
 _ENDS = ("failed", "found_spent")
-_Z90 = 1.6448536269514722
 
 
 def practised(results: Results) -> str:
@@ -73,7 +73,7 @@ def on_record(results: Results, model: Row | None) -> str:
     if today is None:
         return f"{told}."
     low, high = ((model or {}).get(f"current_{end}") for end in ("low", "high"))
-    chance = _Z90 * math.sqrt(counted)
+    chance = Z90 * math.sqrt(counted)
     if counted + chance < (today if low is None else low):
         held = "are more than that year had"
     elif counted - chance > (today if high is None else high):

@@ -7,12 +7,12 @@ from typing import Any, Final
 
 import polars as pl
 
+from fleetstats.quantities import DAYS_PER_MONTH
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
 
-_DAYS_PER_MONTH: Final = 365.25 / 12
 _REASONS: Final = {
     "settings": "the settings are not what they were",
     "records_elsewhere": "records of other sites, which this one is likened to",
@@ -147,7 +147,7 @@ def _verdict(row: dict[str, Any]) -> str:
 
 
 def _counts(callouts: int | None, days: int | None) -> str:
-    months = round((days or 0) / _DAYS_PER_MONTH)
+    months = round((days or 0) / DAYS_PER_MONTH)
     return f"{words.whole(callouts)} in {words.counted(months, 'month')}"
 
 

@@ -7,6 +7,7 @@ from datetime import date
 
 import polars as pl
 
+from fleetstats.quantities import DAYS_PER_YEAR
 from fleetstats.report import words
 
 #: A month stands out from its part's mean by this share, and by at least as many pieces.
@@ -95,7 +96,7 @@ def season(work: pl.DataFrame, visits: pl.DataFrame, as_of: date) -> dict[str, d
     taken = work.filter(pl.col("action").is_in(["fitted", "replaced"])).join(
         visits.select("visit_id", "visit_date"), on="visit_id", how="inner"
     )
-    since = as_of.toordinal() - round(years * 365.25)
+    since = as_of.toordinal() - round(years * DAYS_PER_YEAR)
     taken = taken.filter(pl.col("visit_date") > date.fromordinal(since))
     counts = taken.group_by("component", pl.col("visit_date").dt.month().alias("month")).agg(pl.len())
     found: dict[str, dict[int, float]] = {}

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from datetime import date, timedelta
 
+from fleetstats.quantities import Z90
 from fleetstats.report import labels, words
 from fleetstats.report.pages.parts import Row
 from fleetstats.report.results import Results
@@ -18,7 +19,6 @@ FEW_CAME = 5
 BEFORE_DAYS, AFTER_DAYS = 365, 182
 #: A chance that differs by less than this share is the same for any use.
 MATTERS = 0.02
-_Z90 = 1.6448536269514722
 HELD, TOO_MANY, TOO_FEW, IN_TURN, UNTOLD = "held", "too many", "too few", "in turn", "untold"
 
 
@@ -120,7 +120,7 @@ def gain_range(row: Row, rival: str) -> tuple[float, float, float] | None:
     if own is None or other is None or error is None:
         return None
     gain = own - other
-    return math.exp(gain), math.exp(gain - _Z90 * error), math.exp(gain + _Z90 * error)
+    return math.exp(gain), math.exp(gain - Z90 * error), math.exp(gain + Z90 * error)
 
 
 def _helped(results: Results) -> tuple[str, ...]:

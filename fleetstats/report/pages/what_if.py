@@ -9,13 +9,13 @@ from typing import Any, Final
 
 import polars as pl
 
+from fleetstats.quantities import DAYS_PER_YEAR, WEEK
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import costs, parts
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table, html_json
 
 NEAR_EQUAL: Final = 0.02
-WEEK: Final = 7
 #: Call-outs a year that count as one, and those too rare to say in how many years.
 _ABOUT_ONE, _ONCE_IN_A_LIFETIME = 0.95, 0.05
 #: Limits that belong to a site, not to a component.
@@ -206,7 +206,7 @@ def _data(results: Results, names: Sequence[str]) -> dict[str, Any]:
         units.setdefault(row["kind"], []).append(_unit(results, row, own, first))
     return {
         "first": first, "weeks": int(longest // WEEK) - first + 1, "longest": longest,
-        "shortest": float(kinds["shortest_days"][0]), "near": NEAR_EQUAL, "year": 365.25,
+        "shortest": float(kinds["shortest_days"][0]), "near": NEAR_EQUAL, "year": DAYS_PER_YEAR,
         "currency": results.display.currency, "tolerated": _tolerated(results),
         "kinds": [
             {"name": name, "sites": row["sites"], "most": row["most_days"], "share": row["trip_share"],

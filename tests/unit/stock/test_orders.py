@@ -9,9 +9,10 @@ import polars as pl
 import pytest
 
 from fleetstats.errors import StockError
+from fleetstats.quantities import DAYS_PER_MONTH
 from fleetstats.stock import monthly_demand, order_schedule
 from fleetstats.stock.orders import ORDER_SCHEMA
-from fleetstats.stock.service_cost import DAYS_PER_MONTH, service_cost
+from fleetstats.stock.service_cost import service_cost
 
 from .conftest import SmallFleet
 

@@ -1,8 +1,7 @@
-"""Invented service records from a physical story with known truth, and the price of any plan against it."""
+"""Invented service records from a physical story whose truth is known."""
 
 from fleetstats.sample.files import write_fleet, write_sample
 from fleetstats.sample.fleet import InventedFleet, invent_fleet
-from fleetstats.sample.stories import STORIES, Story
-from fleetstats.sample.truth import Truth
+from fleetstats.sample.stories import Story
 
-__all__ = ["STORIES", "InventedFleet", "Story", "Truth", "invent_fleet", "write_fleet", "write_sample"]
+__all__ = ["InventedFleet", "Story", "invent_fleet", "write_fleet", "write_sample"]

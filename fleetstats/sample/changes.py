@@ -1,18 +1,14 @@
 """What changes at homes while the records run: new roofs and tanks, a first flush, gutters, drought."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import polars as pl
 
+from fleetstats.quantities import FloatArray, IntArray
 from fleetstats.sample.district import NEVER, REGIONS, site_ids
-from fleetstats.sample.wear import ROOFS, TANKS
-
-if TYPE_CHECKING:
-    from fleetstats.sample.wear import Array, Codes, Homes
+from fleetstats.sample.wear import ROOFS, TANKS, Homes
 
 KINDS: Final = (
     "roof",
@@ -54,11 +50,11 @@ class Changes:
         Kind indexes `KINDS`; value is the new roof, tank or number of people where the kind has one.
     """
 
-    day: Codes
-    until: Codes
-    site: Codes
-    kind: Codes
-    value: Codes
+    day: IntArray
+    until: IntArray
+    site: IntArray
+    kind: IntArray
+    value: IntArray
 
 
 def invent_changes(homes: Homes, *, start: int, end: int, rng: np.random.Generator) -> Changes:
@@ -91,12 +87,12 @@ def apply_changes(homes: Homes, changes: Changes, day: int) -> bool:
     return bool(len(begins) or len(ends))
 
 
-def _who(homes: Homes, site: int) -> Codes:
+def _who(homes: Homes, site: int) -> IntArray:
     """Return the homes that a change touches."""
     return np.flatnonzero(homes.region == -1 - site) if site < 0 else np.array([site])
 
 
-def _begin(homes: Homes, kind: str, who: Codes, value: int, day: int) -> None:
+def _begin(homes: Homes, kind: str, who: IntArray, value: int, day: int) -> None:
     """Let one change take effect."""
     if kind == "roof":
         homes.roof[who] = ROOFS.index("metal")
@@ -115,7 +111,7 @@ def _begin(homes: Homes, kind: str, who: Codes, value: int, day: int) -> None:
         homes.passing[who] += np.log(_DROUGHT_SOLIDS if kind == "drought" else _CLEARED)
 
 
-def _end(homes: Homes, kind: str, who: Codes) -> None:
+def _end(homes: Homes, kind: str, who: IntArray) -> None:
     """Take back a change that did not last."""
     if kind == "vacant":
         homes.in_use[who] = 1.0
@@ -126,7 +122,7 @@ def _end(homes: Homes, kind: str, who: Codes) -> None:
 def changes_frame(changes: Changes, sites: int) -> pl.DataFrame:
     """Return the `changes` table; only what someone sees ending has an `until` (gutters refill unnoticed)."""
     seen_to_end = np.isin(changes.kind, [KINDS.index("vacant"), KINDS.index("drought")])
-    until: Array = np.where(seen_to_end, changes.until, 0)
+    until: FloatArray = np.where(seen_to_end, changes.until, 0)
     regional = changes.site < 0
     ids = site_ids(sites).to_numpy()
     return pl.DataFrame(

@@ -1,18 +1,14 @@
 """The invented hill district: its homes, how the firm serves them, and what the office wrote down of them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import polars as pl
 
+from fleetstats.quantities import BoolArray, FloatArray, IntArray
+from fleetstats.sample.stories import Story
 from fleetstats.sample.wear import CARBON, LAMP, ROOFS, SEDIMENT_2, SLEEVE, TANKS, TREES, Homes
-
-if TYPE_CHECKING:
-    from fleetstats.sample.stories import Story
-    from fleetstats.sample.wear import Array, Codes, Flags
 
 REGIONS: Final = ("east_ridge", "west_ridge", "valley_floor", "high_bench")
 CREWS: Final = ("amber", "blue", "green", "grey")
@@ -44,22 +40,22 @@ class Service:
         How long low pressure is borne before the call, on average.
     """
 
-    joins: Codes
-    commissioned: Flags
-    leaves: Codes
-    told: Flags
-    leader: Codes
-    gauges: Flags
-    housing_gauges: Flags
-    flow_meter: Flags
-    metered: Flags
-    controller: Flags
-    sensor: Flags
-    meter_replaced: Codes
-    pump_kpa: Array
-    clean_sediment_kpa: Array
-    clean_carbon_kpa: Array
-    notice_days: Array
+    joins: IntArray
+    commissioned: BoolArray
+    leaves: IntArray
+    told: BoolArray
+    leader: IntArray
+    gauges: BoolArray
+    housing_gauges: BoolArray
+    flow_meter: BoolArray
+    metered: BoolArray
+    controller: BoolArray
+    sensor: BoolArray
+    meter_replaced: IntArray
+    pump_kpa: FloatArray
+    clean_sediment_kpa: FloatArray
+    clean_carbon_kpa: FloatArray
+    notice_days: FloatArray
 
 
 def invent_homes(n: int, story: Story, *, start: int, rng: np.random.Generator) -> Homes:
@@ -135,9 +131,9 @@ def site_ids(n: int) -> pl.Series:
     return pl.Series("site_id", [f"H-{i:0{width}d}" for i in range(1, n + 1)])
 
 
-def crew_of(region: Codes, n: int) -> Codes:
+def crew_of(region: IntArray, n: int) -> IntArray:
     """Return the crew of each home: one a region, but for every ninth home the next crew's."""
-    crew: Codes = (region + (np.arange(n) % 9 == 0)) % len(CREWS)
+    crew: IntArray = (region + (np.arange(n) % 9 == 0)) % len(CREWS)
     return crew
 
 

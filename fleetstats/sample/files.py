@@ -1,16 +1,10 @@
 """Writes an invented fleet to a folder of CSV files: the only file of this room that touches the disk."""
 
-from __future__ import annotations
-
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from fleetstats.errors import FleetstatsError
-from fleetstats.sample.fleet import invent_fleet
+from fleetstats.sample.fleet import InventedFleet, invent_fleet
 from fleetstats.sample.slips import as_text, with_slips
-
-if TYPE_CHECKING:
-    from fleetstats.sample.fleet import InventedFleet
 
 
 def write_fleet(fleet: InventedFleet, folder: str | Path, *, slips: bool = True) -> int:
@@ -27,7 +21,7 @@ def write_fleet(fleet: InventedFleet, folder: str | Path, *, slips: bool = True)
         If the folder cannot be made or written to.
     """
     place = Path(folder)
-    tables = fleet.tables()
+    tables = fleet.tables
     text = with_slips(tables) if slips else {name: as_text(frame) for name, frame in tables.items()}
     try:
         place.mkdir(parents=True, exist_ok=True)

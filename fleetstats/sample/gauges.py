@@ -1,20 +1,14 @@
 """What the gauges, meters and test kits say at the visits of one day, and how often they are read."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from fleetstats.quantities import BoolArray, FloatArray, IntArray
 from fleetstats.sample import logbook as words
+from fleetstats.sample.district import Service
 from fleetstats.sample.pressure import stage_drops, total_drop
-from fleetstats.sample.wear import LAMP, SLEEVE
-
-if TYPE_CHECKING:
-    from fleetstats.sample.district import Service
-    from fleetstats.sample.service import Arrivals
-    from fleetstats.sample.stories import Story
-    from fleetstats.sample.wear import Array, Codes, Flags, Steady
+from fleetstats.sample.service import Arrivals
+from fleetstats.sample.stories import Story
+from fleetstats.sample.wear import LAMP, SLEEVE, Steady
 
 _USUAL_FLOW_LPM = 20.0
 
@@ -23,11 +17,11 @@ def pressures(
     arrivals: Arrivals,
     service: Service,
     *,
-    before: Array,
-    after: Array,
+    before: FloatArray,
+    after: FloatArray,
     story: Story,
     rng: np.random.Generator,
-) -> tuple[dict[str, Array | Flags], Array]:
+) -> tuple[dict[str, FloatArray | BoolArray], FloatArray]:
     """Return the pressure readings (columns of `visits`; NaN unread) and the housing drops, array (3, m).
 
     Parameters
@@ -46,7 +40,7 @@ def pressures(
     metered = service.flow_meter[site] & (rng.random(m) >= story.unread_share)
     housing = service.housing_gauges[site] & (rng.random((3, m)) >= story.unread_share) & ~late
     seen = np.round(np.maximum(drops + 2 * rng.standard_normal((3, m)), 1))
-    columns: dict[str, Array | Flags] = {
+    columns: dict[str, FloatArray | BoolArray] = {
         "inlet_pressure_kpa": np.where(read, np.round(inlet), np.nan),
         "outlet_pressure_kpa": np.where(read, np.round(outlet), np.nan),
         "after_work": late & read,
@@ -60,12 +54,12 @@ def readings(
     service: Service,
     water: Steady,
     *,
-    share: Array,
-    lamp_age: Codes,
-    litres: Array,
+    share: FloatArray,
+    lamp_age: IntArray,
+    litres: FloatArray,
     story: Story,
     rng: np.random.Generator,
-) -> dict[str, Array | Flags]:
+) -> dict[str, FloatArray | BoolArray]:
     """Return meters, test kits and controllers, columns of `visits` (m,); NaN unread."""
     site, m = arrivals.site, len(arrivals.site)
     chance = rng.random((6, m))

@@ -1,16 +1,11 @@
 """The words of the records as codes, and the logbook that visits are written into, day by day."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 REASONS: Final = ("routine", "callout", "commission", "other")
 ROUTINE, CALLOUT, COMMISSION, OTHER = range(4)

@@ -1,17 +1,13 @@
 """The office's other tables: parts, water samples, limits set for single homes, and decisions taken."""
 
-from __future__ import annotations
-
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import polars as pl
 
+from fleetstats.quantities import BoolArray
 from fleetstats.sample.district import site_ids
-
-if TYPE_CHECKING:
-    from fleetstats.sample.wear import Flags
 
 SEDIMENT_PARTS: Final = ("SC-25G", "SC-10", "SC-05")
 CARBON_PARTS: Final = ("CB-10", "CB-05")
@@ -71,7 +67,7 @@ def parts_frame(sites: int) -> pl.DataFrame:
 
 
 def samples_frame(
-    potable: Flags, served: Flags, *, start: date, end: date, rng: np.random.Generator
+    potable: BoolArray, served: BoolArray, *, start: date, end: date, rng: np.random.Generator
 ) -> pl.DataFrame:
     """Return the `samples` table: yearly at two homes in five; most failed ones have a good one after."""
     n, days = len(potable), (end - start).days
@@ -130,7 +126,7 @@ def site_limits_frame(sites: int, *, start: date, rng: np.random.Generator) -> p
 
 
 def decisions_frame(
-    visits: pl.DataFrame, served: Flags, *, end: date, rng: np.random.Generator
+    visits: pl.DataFrame, served: BoolArray, *, end: date, rng: np.random.Generator
 ) -> pl.DataFrame:
     """Return the `decisions` table: the home with most call-outs is seen more often, the least not less."""
     calls = (

@@ -1,15 +1,11 @@
 """How a filter's pressure drop grows with the share of its life that is spent: the blocking laws."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
+from fleetstats.quantities import FloatArray
 from fleetstats.sample.wear import CARBON, SEDIMENT, SEDIMENT_2
-
-if TYPE_CHECKING:
-    from fleetstats.sample.wear import Array
 
 SPENT_DROP_KPA: Final = 100.0  # the household notices about here (common trade practice)
 _HIGHEST_DROP_KPA: Final = 190.0  # past this hardly anything flows
@@ -18,7 +14,9 @@ _HIGHEST_DROP_KPA: Final = 190.0  # past this hardly anything flows
 _INTERMEDIATE: Final = {"sediment": 0.45, "carbon": 0.25}
 
 
-def drop_ratio(share: Array, ratio_when_spent: float | Array, intermediate: float | Array) -> Array:
+def drop_ratio(
+    share: FloatArray, ratio_when_spent: float | FloatArray, intermediate: float | FloatArray
+) -> FloatArray:
     """Return pressure drop over clean drop when `share` of the life is spent; same shape as `share`.
 
     A mixture of intermediate blocking, exp(K s), and complete blocking, 1 / (1 - K s), each with the K that
@@ -31,11 +29,13 @@ def drop_ratio(share: Array, ratio_when_spent: float | Array, intermediate: floa
     slow = np.log(ratio_when_spent)
     sudden = 1 - 1 / np.asarray(ratio_when_spent, dtype=float)
     room = np.maximum(1 - sudden * share, 0.02)
-    grown: Array = intermediate * np.exp(slow * share) + (1 - intermediate) / room
+    grown: FloatArray = intermediate * np.exp(slow * share) + (1 - intermediate) / room
     return grown
 
 
-def stage_drops(share: Array, clean_sediment_kpa: Array, clean_carbon_kpa: Array, flow: Array) -> Array:
+def stage_drops(
+    share: FloatArray, clean_sediment_kpa: FloatArray, clean_carbon_kpa: FloatArray, flow: FloatArray
+) -> FloatArray:
     """Return the drop across each cartridge housing, array (3, n) in kPa.
 
     Parameters
@@ -50,12 +50,12 @@ def stage_drops(share: Array, clean_sediment_kpa: Array, clean_carbon_kpa: Array
     clean = np.stack([clean_sediment_kpa, clean_sediment_kpa, clean_carbon_kpa])
     mixture = np.array([_INTERMEDIATE["sediment"]] * 2 + [_INTERMEDIATE["carbon"]])[:, None]
     used = np.clip(share[[SEDIMENT, SEDIMENT_2, CARBON]], 0, 1.6)
-    drops: Array = clean * drop_ratio(used, SPENT_DROP_KPA / clean, mixture) * flow
+    drops: FloatArray = clean * drop_ratio(used, SPENT_DROP_KPA / clean, mixture) * flow
     return np.minimum(drops, _HIGHEST_DROP_KPA)
 
 
-def total_drop(drops: Array) -> Array:
+def total_drop(drops: FloatArray) -> FloatArray:
     """Return the drop over all stages, array (n,) in kPa; two sediment cartridges in parallel drop as one."""
     carbon = drops[CARBON]
-    total: Array = np.fmin(drops[SEDIMENT], drops[SEDIMENT_2]) + np.where(np.isnan(carbon), 0.0, carbon)
+    total: FloatArray = np.fmin(drops[SEDIMENT], drops[SEDIMENT_2]) + np.where(np.isnan(carbon), 0.0, carbon)
     return total

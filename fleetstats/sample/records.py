@@ -1,24 +1,18 @@
 """From the logbook's codes to the tidy tables of visits and work."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
+from fleetstats.quantities import IntArray
 from fleetstats.sample import logbook as words
 from fleetstats.sample.district import site_ids
+from fleetstats.sample.logbook import Logbook
 from fleetstats.sample.paperwork import CARBON_PARTS, LAMP_PARTS, SEDIMENT_PARTS, SLEEVE_PART
-from fleetstats.sample.wear import COMPONENTS, SEDIMENT_2, SLEEVE
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from fleetstats.sample.logbook import Logbook
-    from fleetstats.sample.wear import Codes, Homes
+from fleetstats.sample.wear import COMPONENTS, SEDIMENT_2, SLEEVE, Homes
 
 _NOTES: Final = (
     "gutters full",
@@ -42,13 +36,13 @@ VISIT_READINGS: Final = (
 )
 
 
-def _text(values: Codes, allowed: Sequence[str]) -> pl.Series:
+def _text(values: IntArray, allowed: Sequence[str]) -> pl.Series:
     """Return codes as words, an empty word as null."""
     words_of = [word or None for word in allowed]
     return pl.Series(words_of, dtype=pl.String).gather(values)
 
 
-def _dates(days: Codes) -> pl.Series:
+def _dates(days: IntArray) -> pl.Series:
     """Return days since 1970-01-01 as dates, 0 as null."""
     dates = pl.Series(days.astype(np.int32)).cast(pl.Date)
     return pl.select(pl.when(pl.Series(days > 0)).then(dates)).to_series()

@@ -1,19 +1,14 @@
 """What a technician finds, does and reads at the visits of one day."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fleetstats.quantities import BoolArray, FloatArray, IntArray
 from fleetstats.sample import logbook as words
 from fleetstats.sample.district import crew_of
+from fleetstats.sample.stories import Story
 from fleetstats.sample.wear import CARBON, LAMP, SEDIMENT, SEDIMENT_2, SLEEVE
-
-if TYPE_CHECKING:
-    from fleetstats.sample.stories import Story
-    from fleetstats.sample.wear import Array, Codes, Flags
 
 _CARTRIDGES = [SEDIMENT, SEDIMENT_2, CARBON]
 _YOUNG_DAYS = 60  # a cartridge put in at a call-out two months ago is mostly left in
@@ -36,12 +31,12 @@ class Arrivals:
     """
 
     day: int
-    site: Codes
-    reason: Codes
-    cause: Codes
-    reported: Codes
-    full: Flags
-    technician: Codes
+    site: IntArray
+    reason: IntArray
+    cause: IntArray
+    reported: IntArray
+    full: BoolArray
+    technician: IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,19 +49,19 @@ class WorkDone:
     renewed : array (5, m) of bool
     """
 
-    condition: Codes
-    action: Codes
-    touched: Flags
-    renewed: Flags
+    condition: IntArray
+    action: IntArray
+    touched: BoolArray
+    renewed: BoolArray
 
 
-def technicians(site: Codes, region: Codes, sites: int, rng: np.random.Generator) -> Codes:
+def technicians(site: IntArray, region: IntArray, sites: int, rng: np.random.Generator) -> IntArray:
     """Return who comes: one of the two technicians of the home's crew."""
-    crew: Codes = crew_of(region, sites)[site]
+    crew: IntArray = crew_of(region, sites)[site]
     return crew * 2 + rng.integers(0, 2, len(site))
 
 
-def find(share: Array, rng: np.random.Generator) -> Codes:
+def find(share: FloatArray, rng: np.random.Generator) -> IntArray:
     """Return the condition seen at each unit, array (5, m), from the share of its life that is spent.
 
     An eye is about 5 % off; a lamp burns or does not.
@@ -83,9 +78,9 @@ def find(share: Array, rng: np.random.Generator) -> Codes:
 def work(
     arrivals: Arrivals,
     *,
-    share: Array,
-    age: Codes,
-    has: Flags,
+    share: FloatArray,
+    age: IntArray,
+    has: BoolArray,
     story: Story,
     rng: np.random.Generator,
 ) -> WorkDone:
@@ -123,28 +118,28 @@ def work(
     return WorkDone(written, action, touched, renewed)
 
 
-def _more_than_asked(arrivals: Arrivals, story: Story, rng: np.random.Generator) -> Flags:
+def _more_than_asked(arrivals: Arrivals, story: Story, rng: np.random.Generator) -> BoolArray:
     """Return the call-outs, array (m,), at which all cartridges are renewed while one is there anyway."""
     for_wear = ~arrivals.full & (arrivals.cause <= words.TASTE_ODOUR)
     return for_wear & (rng.random(len(arrivals.site)) < story.more_at_callout_share)
 
 
 def _renewed_by_rule(
-    arrivals: Arrivals, condition: Codes, age: Codes, story: Story, rng: np.random.Generator
-) -> Flags:
+    arrivals: Arrivals, condition: IntArray, age: IntArray, story: Story, rng: np.random.Generator
+) -> BoolArray:
     """Return what a full round renews, array (5, m), good-looking cartridges left in by habit left out."""
     easy_going = arrivals.technician % 3 == 0
     leaves = story.left_good_share * np.where(easy_going, 2.0, 0.5)
     leaves = np.where(age < _YOUNG_DAYS, 0.7, leaves)
     stays = (condition == words.GOOD) & (rng.random(age.shape) < leaves)
-    renewed: Flags = arrivals.full & ~stays
+    renewed: BoolArray = arrivals.full & ~stays
     due_lamp = age[LAMP] + story.visit_interval_days / 2 > _LAMP_DAYS
     renewed[LAMP] = arrivals.full & due_lamp
     renewed[SLEEVE] = arrivals.full
     return renewed
 
 
-def _written(condition: Codes, spent: Flags, story: Story, rng: np.random.Generator) -> Codes:
+def _written(condition: IntArray, spent: BoolArray, story: Story, rng: np.random.Generator) -> IntArray:
     """Return the conditions as written down: some are left blank or called unknown, less often when spent."""
     chance = rng.random(condition.shape)
     unknown = chance < story.unknown_share * np.where(spent, 0.4, 1.0)

@@ -1,13 +1,8 @@
 """The slips of the pen that any ledger holds, planted in the tables as text before they are written."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import polars as pl
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 _FEWEST_VISITS = 60  # a smaller fleet is written as it is
 

@@ -1,29 +1,15 @@
 """The physics: what wears each unit of a home per day, and how much each unit can take."""
 
-from __future__ import annotations
-
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from fleetstats.sample.stories import Story
-
-    Array = NDArray[np.float64]
-    Codes = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
+from fleetstats.quantities import BoolArray, FloatArray, IntArray
+from fleetstats.sample.stories import Story
 
 SEDIMENT, SEDIMENT_2, CARBON, LAMP, SLEEVE = range(5)
-COMPONENTS: Final = (
-    "sediment_cartridge",
-    "sediment_cartridge",
-    "carbon_cartridge",
-    "uv_lamp",
-    "quartz_sleeve",
-)
+COMPONENTS = ("sediment_cartridge", "sediment_cartridge", "carbon_cartridge", "uv_lamp", "quartz_sleeve")
 ANNOUNCED: Final = np.array([True, True, True, True, False])
 
 TANKS: Final = ("concrete", "poly", "steel", "fibreglass", "timber")
@@ -56,10 +42,10 @@ _WEAKEST: Final = np.array(
 _DAYS: Final = np.arange(367)
 
 
-def _hump(centre: float, width: float) -> Array:
+def _hump(centre: float, width: float) -> FloatArray:
     """Return a bell around one day of the year, 1 at its top."""
     away = np.abs(_DAYS - centre)
-    hump: Array = np.exp(-0.5 * (np.minimum(away, 365 - away) / width) ** 2)
+    hump: FloatArray = np.exp(-0.5 * (np.minimum(away, 365 - away) / width) ** 2)
     return hump
 
 
@@ -95,27 +81,23 @@ class Homes:
         Which units the home has.
     """
 
-    tank: Codes
-    roof: Codes
-    trees: Codes
-    region: Codes
-    tank_day: Array
-    cleaned_day: Array
-    first_flush: Flags
-    seasonal: Flags
-    occupants: Array
-    litres_each: Array
-    gutters: Array
-    scale: Array
-    supply: Array
-    passing: Array
-    in_use: Array
-    part: Codes
-    has: Flags
-
-    def take(self, rows: Codes) -> Homes:
-        """Return a copy holding the homes at `rows`, in that order (a home may be repeated)."""
-        return Homes(**{f.name: getattr(self, f.name)[..., rows].copy() for f in fields(self)})
+    tank: IntArray
+    roof: IntArray
+    trees: IntArray
+    region: IntArray
+    tank_day: FloatArray
+    cleaned_day: FloatArray
+    first_flush: BoolArray
+    seasonal: BoolArray
+    occupants: FloatArray
+    litres_each: FloatArray
+    gutters: FloatArray
+    scale: FloatArray
+    supply: FloatArray
+    passing: FloatArray
+    in_use: FloatArray
+    part: IntArray
+    has: BoolArray
 
     def __len__(self) -> int:
         return len(self.tank)
@@ -125,12 +107,12 @@ class Homes:
 class Steady:
     """What a home's water does on an average day: arrays (n,), before season and weather."""
 
-    solids_mg_l: Array
-    litres: Array
-    organics_mg_l: Array
-    hardness_mg_l: Array
-    scale_per_day: Array
-    lamp_factor: Array
+    solids_mg_l: FloatArray
+    litres: FloatArray
+    organics_mg_l: FloatArray
+    hardness_mg_l: FloatArray
+    scale_per_day: FloatArray
+    lamp_factor: FloatArray
 
 
 def steady(homes: Homes, day: float, story: Story) -> Steady:
@@ -157,20 +139,25 @@ def steady(homes: Homes, day: float, story: Story) -> Steady:
     )
 
 
-def day_of_year(day: float | Array | Codes) -> Codes:
+def day_of_year(day: float | FloatArray | IntArray) -> IntArray:
     """Return the day of the year, 0 to 365, of days counted from 1970-01-01."""
     return np.asarray(np.asarray(day) % 365.2425, dtype=np.int64)
 
 
-def litres_a_day(water: Steady, homes: Homes, of_year: Codes) -> Array:
+def litres_a_day(water: Steady, homes: Homes, of_year: IntArray) -> FloatArray:
     """Return litres used that day, array (n,)."""
-    used: Array = water.litres * USE_SEASON[homes.seasonal.astype(np.int64), of_year]
+    used: FloatArray = water.litres * USE_SEASON[homes.seasonal.astype(np.int64), of_year]
     return used
 
 
 def wear_a_day(
-    water: Steady, homes: Homes, of_year: Codes, weather: Array, litres: Array, passes: Array
-) -> Array:
+    water: Steady,
+    homes: Homes,
+    of_year: IntArray,
+    weather: FloatArray,
+    litres: FloatArray,
+    passes: FloatArray,
+) -> FloatArray:
     """Return what one day does to each unit, array (5, n): grams three times, lit hours, share of full scale.
 
     Parameters
@@ -191,7 +178,7 @@ def wear_a_day(
     return np.stack([each, each, carbon, hours, scale])
 
 
-def strength(unit: int | Codes, u: Array, weak: Array, story: Story) -> Array:
+def strength(unit: int | IntArray, u: FloatArray, weak: FloatArray, story: Story) -> FloatArray:
     """Return how much new units can take as a share of nominal, from uniform draws.
 
     Sound units follow a triangular law; a few are weak from the start. Neither a Weibull nor a lognormal
@@ -210,12 +197,12 @@ def strength(unit: int | Codes, u: Array, weak: Array, story: Story) -> Array:
     falling = high - np.sqrt((1 - u) * (high - low) * (high - mode))
     poor = _WEAKEST[unit] + u * (low - _WEAKEST[unit])
     sound = np.where(u < split, rising, falling)
-    can: Array = np.where(weak < story.early_death_share, poor, sound)
+    can: FloatArray = np.where(weak < story.early_death_share, poor, sound)
     return can
 
 
-def nominal_capacity(unit: int, part: Codes, story: Story) -> Array:
+def nominal_capacity(unit: int, part: IntArray, story: Story) -> FloatArray:
     """Return the nominal capacity of the parts at one unit, in that unit's measure of wear."""
     size = story.cartridge_size if unit in (SEDIMENT, SEDIMENT_2, CARBON) else 1.0
-    capacity: Array = _NOMINAL[unit][part] * size
+    capacity: FloatArray = _NOMINAL[unit][part] * size
     return capacity

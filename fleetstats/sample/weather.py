@@ -1,14 +1,11 @@
 """The passing part of what a home's roof sheds: the weeks' rain, and a slow wandering over a year or two."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from fleetstats.sample.stories import Story
-    from fleetstats.sample.wear import Array
+from fleetstats.quantities import FloatArray
+from fleetstats.sample.stories import Story
 
 _RAIN_DAYS: Final = 10.0
 _WALK_DAYS: Final = 500.0
@@ -34,7 +31,7 @@ class Weather:
         self._rain = story.weather_spread * rng.standard_normal(n)
         self._walk = story.walk_spread * rng.standard_normal(n)
 
-    def step(self) -> Array:
+    def step(self) -> FloatArray:
         """Return the log factor of the next step, array (n,)."""
         n = len(self._rain)
         self._rain = self._rain_keeps * self._rain + self._rain_moves * self._rng.standard_normal(n)

@@ -1,18 +1,17 @@
 """The years as they pass: day by day units wear, households call, technicians come and the logbook fills."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fleetstats.quantities import BoolArray, FloatArray, IntArray
 from fleetstats.sample import logbook as words
-from fleetstats.sample.changes import apply_changes
-from fleetstats.sample.district import BEFORE_DAYS, NEVER
+from fleetstats.sample.changes import Changes, apply_changes
+from fleetstats.sample.district import BEFORE_DAYS, NEVER, Service
 from fleetstats.sample.gauges import pressures, readings
 from fleetstats.sample.logbook import Logbook
-from fleetstats.sample.service import Arrivals, technicians, work
+from fleetstats.sample.service import Arrivals, WorkDone, technicians, work
+from fleetstats.sample.stories import Story
 from fleetstats.sample.wear import (
     ANNOUNCED,
     CARBON,
@@ -22,6 +21,8 @@ from fleetstats.sample.wear import (
     SEDIMENT_PASSES,
     SLEEVE,
     USE_SEASON,
+    Homes,
+    Steady,
     day_of_year,
     litres_a_day,
     nominal_capacity,
@@ -31,13 +32,6 @@ from fleetstats.sample.wear import (
 )
 from fleetstats.sample.weather import Weather
 
-if TYPE_CHECKING:
-    from fleetstats.sample.changes import Changes
-    from fleetstats.sample.district import Service
-    from fleetstats.sample.service import WorkDone
-    from fleetstats.sample.stories import Story
-    from fleetstats.sample.wear import Array, Codes, Flags, Homes, Steady
-
 _REFRESH_DAYS = 28  # how often slow things (sludge, a tank's age) are worked out anew
 _SOON_DAYS = 10  # a call-out this close to the next visit does its work as well
 
@@ -46,16 +40,16 @@ _SOON_DAYS = 10  # a call-out this close to the next visit does its work as well
 class State:
     """Where each home stands today; units are rows (5, n), days count from 1970-01-01."""
 
-    wear: Array
-    capacity: Array
-    part: Codes
-    fitted: Codes
-    age_told: Flags
-    litres: Array
-    due: Codes
-    reported: Codes
-    comes: Codes
-    cause: Codes
+    wear: FloatArray
+    capacity: FloatArray
+    part: IntArray
+    fitted: IntArray
+    age_told: BoolArray
+    litres: FloatArray
+    due: IntArray
+    reported: IntArray
+    comes: IntArray
+    cause: IntArray
 
 
 class Years:
@@ -124,7 +118,7 @@ class Years:
             by_day.setdefault(day, []).append((site, cause))
         return by_day
 
-    def _served(self, day: int) -> Flags:
+    def _served(self, day: int) -> BoolArray:
         service = self.service
         return (~service.commissioned | (day > service.joins)) & (day <= service.leaves)
 
@@ -155,7 +149,7 @@ class Years:
         comes = np.maximum(reported + rng.integers(0, 5, len(who)), day + 1)
         self._call(who, cause, reported, comes)
 
-    def _call(self, who: Codes, cause: Codes, reported: Codes, comes: Codes) -> None:
+    def _call(self, who: IntArray, cause: IntArray, reported: IntArray, comes: IntArray) -> None:
         free = (self.state.comes[who] == NEVER) & self._served(int(reported[0]))[who]
         site = who[free]
         self.state.cause[site], self.state.reported[site] = cause[free], reported[free]
@@ -239,9 +233,9 @@ class Years:
         self,
         arrivals: Arrivals,
         done: WorkDone,
-        columns: dict[str, Array | Flags],
-        drops: Array,
-        fitted_before: Codes,
+        columns: dict[str, FloatArray | BoolArray],
+        drops: FloatArray,
+        fitted_before: IntArray,
     ) -> None:
         """Write the visits that fall into the home's records, with the work of each."""
         site = arrivals.site

@@ -96,7 +96,7 @@ def written(frame: pl.DataFrame, column: str, values: dict[str, pl.Expr]) -> pl.
 
 def plant(folder: Path, *, share: float, seed: int, sites: int = 40) -> Planted:
     """Return a fleet of which a share of the readings was written down wrong."""
-    write_fleet(invent_fleet(sites, seed=seed, story="mixed"), folder)
+    write_fleet(invent_fleet(sites, seed=seed), folder)
     visits, work = read(folder, "visits"), read(folder, "work")
     # of a row that stands in the records twice the other one would be the record
     once = pl.struct("visit_id").is_unique() & (pl.col(INLET) - pl.col(OUTLET) > 10)

@@ -2,7 +2,7 @@
 
 Run by hand, for instance:
 
-    python tests/studies/gauge_worth.py --sites 150 --years-seen 1 2 4 --noise 0 0.3 --seeds 1 2
+    python -m tests.studies.gauge_worth --sites 150 --years-seen 1 2 4 --noise 0 0.3 --seeds 1 2
 
 Prints one markdown row a history length and noise: for sediment and carbon cartridges the RMS error of the log of
 each site's median life and how many of the 90 % ranges cover it, and the excess cost of the plan (see
@@ -22,12 +22,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from fleetstats.sample import STORIES, invent_fleet, write_fleet
-from fleetstats.sample.best_policy import best_known_policy
+from fleetstats.sample import invent_fleet, write_fleet
 from fleetstats.sample.fleet import END
-from fleetstats.sample.policy import price_policy
-from fleetstats.sample.truth import true_lives
 from fleetstats.sample.wear import COMPONENTS
+from tests.hidden_truth.best_policy import best_known_policy
+from tests.hidden_truth.policy import price_policy
+from tests.hidden_truth.stories import STORIES
+from tests.hidden_truth.truth import Truth, true_lives, truth_of
 from tests.studies.plan_worth import (
     LATENESS_DAYS,
     TABLES,
@@ -40,7 +41,6 @@ from tests.studies.plan_worth import (
 
 if TYPE_CHECKING:
     from fleetstats.life.learn import ComponentLife
-    from fleetstats.sample import InventedFleet
     from fleetstats.settings import Settings
     from fleetstats.store import Relations
 
@@ -95,14 +95,14 @@ def medians(
     return found
 
 
-def true_medians(fleet: InventedFleet, seed: int) -> dict[tuple[str, str], float]:
+def true_medians(really: Truth, seed: int) -> dict[tuple[str, str], float]:
     """Return the true median life of each cartridge at each served home."""
-    lives = true_lives(fleet.truth, years=15, runs=4, seed=seed)
+    lives = true_lives(really, years=15, runs=4, seed=seed)
     return {
         (COMPONENTS[unit], str(site)): float(np.median(lives[home][unit]))
-        for home, site in enumerate(fleet.truth.site_id)
+        for home, site in enumerate(really.site_id)
         for unit in (0, 2)
-        if fleet.truth.served[home] and lives[home][unit].size >= 5
+        if really.served[home] and lives[home][unit].size >= 5
     }
 
 
@@ -124,23 +124,24 @@ def one_fleet(
     from fleetstats.store import Store
 
     settings = replace(default_settings(), lateness_days=LATENESS_DAYS)
-    fleet = invent_fleet(sites, seed=seed, story=story)
-    fleet = replace(fleet, sites=fleet.sites.drop("address_id"))
-    truth, costs, hard = true_medians(fleet, seed), costs_of(settings), hard_limits(settings)
+    fleet = invent_fleet(sites, seed=seed, story=STORIES[story])
+    alone = {**fleet.tables, "sites": fleet.tables["sites"].drop("address_id")}
+    fleet, really = replace(fleet, tables=alone), truth_of(fleet)
+    truth, costs, hard = true_medians(really, seed), costs_of(settings), hard_limits(settings)
     common = {"costs": costs, "years": years, "runs": runs}
     best = best_known_policy(
-        fleet.truth, hard_limit_days=hard,
-        longest_interval_days=longest_intervals(settings, fleet.truth, seed + 3000), shortest_visit_days=int(settings.shortest_visit_days),
+        really, hard_limit_days=hard,
+        longest_interval_days=longest_intervals(settings, really, seed + 3000), shortest_visit_days=int(settings.shortest_visit_days),
         longest_visit_days=settings.longest_visit_days, seed=seed + 1000, **common,
     )  # fmt: skip
 
     def priced(visit_days: object, nth: object, limit: object) -> np.ndarray:
         return price_policy(
-            fleet.truth, visit_interval_days=visit_days, every_n=nth, hard_limit_days=limit, seed=seed + 2000,
+            really, visit_interval_days=visit_days, every_n=nth, hard_limit_days=limit, seed=seed + 2000,
             **common,
         ).cost_per_year  # fmt: skip
 
-    rule_days = fleet.truth.story.visit_interval_days
+    rule_days = really.story.visit_interval_days
     base = {
         "best": priced(best.visit_interval_days, best.every_n, hard),
         "rule": priced(rule_days, np.array([1, 1, 1, max(round(364 / rule_days), 1), 1]), np.inf),
@@ -161,10 +162,10 @@ def one_fleet(
                 row: dict[str, object] = {"seen": seen, "noise": noise, "fleet": seed, **base}
                 for way, lives in learned.items():
                     intervals = plan_fleet(relations, settings, lives, rule).visits.intervals
-                    visit_days, nth, has_plan = planned(intervals, fleet.truth.site_id)
+                    visit_days, nth, has_plan = planned(intervals, really.site_id)
                     row[way] = medians(lives, truth)
                     row[f"cost_{way}"] = priced(visit_days, nth, hard)
-                    row["kept"] = has_plan & fleet.truth.served
+                    row["kept"] = has_plan & really.served
                 rows.append(row)
     return rows
 

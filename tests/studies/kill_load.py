@@ -111,7 +111,7 @@ def _write_records(first: Path, again: Path, sites: int) -> None:
 
     from fleetstats.sample import invent_fleet, write_fleet
 
-    write_fleet(invent_fleet(sites, seed=SEED, story="mixed"), again)
+    write_fleet(invent_fleet(sites, seed=SEED), again)
     first.mkdir()
     for path in again.glob("*.csv"):
         table = pl.read_csv(path, infer_schema=False)

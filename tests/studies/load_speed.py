@@ -56,7 +56,7 @@ def timed(act: Callable[[], object]) -> Took:
 def write_many(folder: Path, visits: int, *, homes: int = 2000, seed: int = 1) -> dict[str, int]:
     """Return how many rows each table has, after writing at least so many visits."""
     with tempfile.TemporaryDirectory() as name, duckdb.connect() as con:
-        write_fleet(invent_fleet(homes, seed=seed, story="mixed"), Path(name))
+        write_fleet(invent_fleet(homes, seed=seed), Path(name))
         for table in TABLES:
             con.execute(
                 f"CREATE TABLE {table} AS SELECT row_number() OVER () AS place, * "

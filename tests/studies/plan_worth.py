@@ -2,7 +2,7 @@
 
 Run by hand, for instance:
 
-    python tests/studies/plan_worth.py --sites 400 --stories mixed calm --seeds 1 2 3
+    python -m tests.studies.plan_worth --sites 400 --stories mixed calm --seeds 1 2 3
 
 Prints one markdown row a story and size: cost per site-year of each, and the excess, sum of (plan - best)
 over sum of (rule - best), with its standard error. The rivals know less: one curve for the whole fleet, or
@@ -25,19 +25,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from fleetstats.sample import STORIES, invent_fleet, write_fleet
-from fleetstats.sample.best_policy import best_known_policy
+from fleetstats.sample import invent_fleet, write_fleet
 from fleetstats.sample.fleet import END
-from fleetstats.sample.policy import Costs, price_policy
-from fleetstats.sample.truth import true_lives
 from fleetstats.sample.wear import COMPONENTS, LAMP
+from tests.hidden_truth.best_policy import best_known_policy
+from tests.hidden_truth.policy import Costs, price_policy
+from tests.hidden_truth.stories import STORIES
+from tests.hidden_truth.truth import Truth, true_lives, truth_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from fleetstats.advice import ComponentTerms
     from fleetstats.life.draws import LifeDraws
-    from fleetstats.sample import InventedFleet, Truth
+    from fleetstats.sample import InventedFleet
     from fleetstats.settings import Settings
     from fleetstats.store import Relations
 
@@ -138,8 +139,9 @@ def plans_from_records(
     from fleetstats.store import Store
 
     with tempfile.TemporaryDirectory() as folder:
-        own_trips = replace(fleet, sites=fleet.sites.drop("address_id"))  # no plan counts on a shared trip
-        write_fleet(own_trips, Path(folder) / "records")
+        own_trips = {**fleet.tables, "sites": fleet.tables["sites"].drop("address_id")}
+        # no plan counts on a shared trip
+        write_fleet(replace(fleet, tables=own_trips), Path(folder) / "records")
         paths = [Path(folder) / "records" / f"{name}.csv" for name in TABLES]
         store = Path(folder) / "fleet.duckdb"
         pipeline.load(paths, store=store, settings=settings, today=END, progress=_quiet)
@@ -206,8 +208,8 @@ def one_fleet(
     from fleetstats.settings import default_settings
 
     settings = replace(default_settings(), lateness_days=LATENESS_DAYS)
-    fleet = invent_fleet(sites, seed=seed, story=story)
-    truth: Truth = fleet.truth
+    fleet = invent_fleet(sites, seed=seed, story=STORIES[story])
+    truth = truth_of(fleet)
     costs = costs_of(settings)
     plans = plans_from_records(fleet, settings, limits)
     days = truth.story.visit_interval_days

@@ -11,6 +11,7 @@ import pytest
 from fleetstats.sample import invent_fleet
 from fleetstats.sample.wear import CARBON, LAMP, SEDIMENT, SEDIMENT_2
 from fleetstats.settings import default_settings
+from tests.hidden_truth.stories import STORIES
 
 spec = importlib.util.spec_from_file_location("plan_worth", Path(__file__).with_name("plan_worth.py"))
 study = importlib.util.module_from_spec(spec)
@@ -66,7 +67,7 @@ def test_a_small_fleet_goes_through_the_study_with_the_rule_for_a_plan(monkeypat
     """With the firm's own rule as the plan, plan and rule differ only by the limits the plan keeps."""
 
     def rule_as_plan(fleet, settings, limits):
-        homes = invent_fleet(12, seed=3, story="mixed").truth.site_id
+        homes = invent_fleet(12, seed=3).tables["sites"]["site_id"]
         names = ["sediment_cartridge", "carbon_cartridge", "uv_lamp", "quartz_sleeve"]
         rows = [(site, name, None, 182, 2 if name == "uv_lamp" else 1) for site in homes for name in names]
         columns = ["site_id", "component", "slot", "visit_interval_days", "every_n_visits"]
@@ -85,7 +86,7 @@ def test_a_small_fleet_goes_through_the_study_with_the_rule_for_a_plan(monkeypat
 @pytest.mark.slow
 def test_every_plan_is_made_from_the_records_and_goes_further_without_limits():
     settings = default_settings()
-    fleet = invent_fleet(30, seed=5, years=4, story="very_different")
+    fleet = invent_fleet(30, seed=5, years=4, story=STORIES["very_different"])
     plans = study.plans_from_records(fleet, settings, [True, False])
     assert set(plans) == {(name, on) for name in study.PLANS for on in (True, False)}
     curve = plans["curve", True].filter(pl.col("component") == "sediment_cartridge")

@@ -34,7 +34,7 @@ KEY = ["site_id", "component", "slot"]
 @pytest.fixture(scope="module")
 def known(tmp_path_factory):
     folder = tmp_path_factory.mktemp("gauged")
-    write_fleet(invent_fleet(60, seed=4, story="mixed"), folder)
+    write_fleet(invent_fleet(60, seed=4), folder)
     with Store(":memory:") as store:
         load_paths(store, [folder / f"{name}.csv" for name in TABLES], today=END)
         yield store.relations(as_of=store.latest_visit(), settings=SETTINGS)

@@ -7,10 +7,9 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from fleetstats.sample import STORIES, invent_fleet
+from fleetstats.sample import Story, invent_fleet
 from fleetstats.sample.district import invent_homes
 from fleetstats.sample.pressure import drop_ratio, stage_drops, total_drop
-from fleetstats.sample.truth import true_lives
 from fleetstats.sample.wear import (
     CARBON,
     LAMP,
@@ -23,6 +22,8 @@ from fleetstats.sample.wear import (
     steady,
     strength,
 )
+from tests.hidden_truth.stories import STORIES
+from tests.hidden_truth.truth import take, true_lives, truth_of
 
 #: One worker makes what these tests share, once.
 pytestmark = pytest.mark.xdist_group("sample")
@@ -31,8 +32,8 @@ pytestmark = pytest.mark.xdist_group("sample")
 @pytest.fixture(scope="module")
 def alike():
     """The truth of six homes alike in everything: metal roof, poly tank, some trees, three people."""
-    truth = invent_fleet(6, years=1, seed=2).truth
-    homes = truth.homes.take(np.zeros(6, np.int64))
+    truth = truth_of(invent_fleet(6, years=1, seed=2))
+    homes = take(truth.homes, np.zeros(6, np.int64))
     homes.roof[:], homes.tank[:], homes.trees[:] = (
         ROOFS.index("metal"),
         TANKS.index("poly"),
@@ -76,13 +77,13 @@ def test_a_young_concrete_tank_scales_a_sleeve_sooner_and_tires_of_it(alike):
 def test_lamps_live_by_their_hours(alike):
     lives = median_lives(alike, LAMP)
     assert lives[0] * 24 == pytest.approx(10_300, rel=0.06)
-    homes = alike.homes.take(np.arange(6))
+    homes = take(alike.homes, np.arange(6))
     homes.seasonal[:] = True
     assert (median_lives(replace(alike, homes=homes), LAMP) > 1.2 * lives).all()
 
 
 def test_a_dirty_gutter_is_felt_by_the_cartridges_alone(alike):
-    homes = alike.homes.take(np.arange(6))
+    homes = take(alike.homes, np.arange(6))
     homes.gutters[:] += np.log(2)
     clean, dirty = steady(alike.homes, alike.day, alike.story), steady(homes, alike.day, alike.story)
     assert dirty.solids_mg_l == pytest.approx(2 * clean.solids_mg_l)
@@ -90,7 +91,7 @@ def test_a_dirty_gutter_is_felt_by_the_cartridges_alone(alike):
 
 
 def test_lives_are_neither_weibull_nor_lognormal(alike):
-    story, rng = STORIES["mixed"], np.random.default_rng(0)
+    story, rng = Story(), np.random.default_rng(0)
     can = strength(SEDIMENT, rng.random(20_000), rng.random(20_000), story)
     for law in (stats.weibull_min, stats.lognorm):
         fitted = law.fit(can, floc=0)
@@ -124,8 +125,10 @@ def test_two_in_parallel_drop_as_the_clearer_one():
 
 def test_readings_before_a_low_pressure_call_are_high(fleet):
     drop = pl.col("inlet_pressure_kpa") - pl.col("outlet_pressure_kpa")
-    read = fleet.visits.filter(drop.is_not_null() & pl.col("pressure_read").is_null()).with_columns(
-        drop.alias("drop")
+    read = (
+        fleet.tables["visits"]
+        .filter(drop.is_not_null() & pl.col("pressure_read").is_null())
+        .with_columns(drop.alias("drop"))
     )
     called = read.filter(pl.col("callout_cause") == "low_pressure")["drop"].median()
     routine = read.filter(pl.col("visit_reason") == "routine")["drop"].median()
@@ -146,7 +149,8 @@ def test_homes_that_look_alike_differ_as_much_as_the_story_says():
 def test_the_sample_fleets_figures_are_those_of_a_plausible_firm():
     fleet = invent_fleet(150, seed=1)
     routine = (
-        fleet.visits.filter(pl.col("visit_reason") == "routine")
+        fleet.tables["visits"]
+        .filter(pl.col("visit_reason") == "routine")
         .sort("site_id", "visit_date")
         .with_columns(pl.col("visit_date").diff().over("site_id").dt.total_days().alias("gap"))
     )
@@ -154,5 +158,5 @@ def test_the_sample_fleets_figures_are_those_of_a_plausible_firm():
     own = routine.filter(pl.col("gap") < 270)  # longer: a call-out did the work of a visit in between
     assert own.height > 0.85 * routine["gap"].count()
     assert 8 <= own["gap"].quantile(0.9) - 182 <= 20
-    per_site = fleet.visits.filter(pl.col("visit_reason") == "callout").height / (150 * 5)
+    per_site = fleet.tables["visits"].filter(pl.col("visit_reason") == "callout").height / (150 * 5)
     assert 0.5 < per_site < 2.0

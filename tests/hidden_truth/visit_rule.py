@@ -1,17 +1,13 @@
 """What happens when service plans are followed: the visit rule applied step by step along true wear paths."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
+from fleetstats.quantities import BoolArray, FloatArray, IntArray
 from fleetstats.sample.wear import CARBON, SEDIMENT, SLEEVE
-
-if TYPE_CHECKING:
-    from fleetstats.sample.truth import Paths
-    from fleetstats.sample.wear import Array, Codes, Flags
+from tests.hidden_truth.truth import Paths
 
 DAYS_A_YEAR: Final = 365.25
 
@@ -31,21 +27,21 @@ class Counts:
     years : float
     """
 
-    planned: Array
-    unplanned: Array
-    hidden_days: Array
-    callout_trips: Array
+    planned: FloatArray
+    unplanned: FloatArray
+    hidden_days: FloatArray
+    callout_trips: FloatArray
     years: float
 
 
 def simulate(
     paths: Paths,
     *,
-    interval_steps: Codes,
-    every_n: Codes,
-    hard_limit_days: Array,
-    has: Flags,
-    delay_days: Array,
+    interval_steps: IntArray,
+    every_n: IntArray,
+    hard_limit_days: FloatArray,
+    has: BoolArray,
+    delay_days: FloatArray,
 ) -> Counts:
     """Return what happens when plans are followed along the given wear paths.
 
@@ -77,11 +73,11 @@ class _Run:
     def __init__(
         self,
         paths: Paths,
-        interval_steps: Codes,
-        every_n: Codes,
-        hard: Array,
-        has: Flags,
-        delay: Array,
+        interval_steps: IntArray,
+        every_n: IntArray,
+        hard: FloatArray,
+        has: BoolArray,
+        delay: FloatArray,
     ) -> None:
         self.paths, self.interval_steps, self.has, self.delay = paths, interval_steps, has, delay
         shape = np.broadcast_shapes((5, has.shape[1], 1), every_n.shape)
@@ -115,7 +111,7 @@ class _Run:
                 self._visit(visited)
         return self.counts
 
-    def _call_out(self, over: Flags, wear: Array, fines: Array) -> None:
+    def _call_out(self, over: BoolArray, wear: FloatArray, fines: FloatArray) -> None:
         """Renew what has come to its announced end, as from the day the technician comes."""
         let_through = fines * self.delay[SEDIMENT] / self.paths.step_days
         self.spent[CARBON] += over[SEDIMENT] * let_through[:, None]
@@ -129,13 +125,13 @@ class _Run:
         self.age[unit, row, plan] = served_for
         self.spent[unit, row, plan] = served_for * a_step / self.paths.step_days
 
-    def _hide(self, over: Flags, wear: Array) -> None:
+    def _hide(self, over: BoolArray, wear: FloatArray) -> None:
         """Count the days of this step that a sleeve spent scaled."""
         row, plan = np.nonzero(over)
         past = (self.spent[SLEEVE, row, plan] - self.can[SLEEVE, row, plan]) / wear[SLEEVE, row]
         self.counts.hidden_days[SLEEVE, row, plan] += np.minimum(past, 1) * self.paths.step_days
 
-    def _visit(self, visited: Flags) -> None:
+    def _visit(self, visited: BoolArray) -> None:
         due = (self.age > self.keep_to) & self.has[:, :, None]
         due[SLEEVE] |= self.spent[SLEEVE] >= self.can[SLEEVE]
         unit, row, plan = np.nonzero(due & visited)
@@ -144,7 +140,7 @@ class _Run:
         self.age[unit, row, plan] = 0
         self.spent[unit, row, plan] = 0
 
-    def _renew(self, unit: Codes, row: Codes, plan: Codes) -> None:
+    def _renew(self, unit: IntArray, row: IntArray, plan: IntArray) -> None:
         number = (self.number[unit, row, plan] + 1) % len(self.paths.strengths)
         self.number[unit, row, plan] = number
         self.can[unit, row, plan] = self.paths.strengths[number, unit, row]

@@ -1,18 +1,20 @@
 """How the invented homes really are: what the policy simulator prices plans against, and their true lives."""
 
-from __future__ import annotations
-
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 
+from fleetstats.quantities import BoolArray, FloatArray, IntArray
+from fleetstats.sample.fleet import InventedFleet
+from fleetstats.sample.stories import Story
 from fleetstats.sample.wear import (
     CARBON,
     FINES_PASS,
     SEDIMENT,
     SEDIMENT_2,
     SEDIMENT_PASSES,
+    Homes,
     day_of_year,
     litres_a_day,
     nominal_capacity,
@@ -21,12 +23,6 @@ from fleetstats.sample.wear import (
     wear_a_day,
 )
 from fleetstats.sample.weather import Weather
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from fleetstats.sample.stories import Story
-    from fleetstats.sample.wear import Array, Codes, Flags, Homes
 
 STEP_DAYS = 7
 _DRAWS = 64  # strengths drawn per unit; the next one is the first again
@@ -51,19 +47,36 @@ class Truth:
     homes: Homes
     story: Story
     day: int
-    served: Flags
-    notice_days: Array
+    served: BoolArray
+    notice_days: FloatArray
 
-    def at(self, sites: Codes) -> Truth:
+    def at(self, sites: IntArray) -> "Truth":
         """Return the truth of some of the homes, by index."""
         return Truth(
             self.site_id[sites],
-            self.homes.take(sites),
+            take(self.homes, sites),
             self.story,
             self.day,
             self.served[sites],
             self.notice_days[sites],
         )
+
+
+def truth_of(fleet: InventedFleet) -> Truth:
+    """Return how the homes of an invented fleet really are at the end of its records."""
+    return Truth(
+        site_id=fleet.tables["sites"]["site_id"].to_numpy(),
+        homes=fleet.homes,
+        story=fleet.story,
+        day=fleet.last_day,
+        served=fleet.service.leaves > fleet.last_day,
+        notice_days=fleet.service.notice_days,
+    )
+
+
+def take(homes: Homes, rows: IntArray) -> Homes:
+    """Return a copy holding the homes at `rows`, in that order (a home may be repeated)."""
+    return Homes(**{f.name: getattr(homes, f.name)[..., rows].copy() for f in fields(homes)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +109,7 @@ def draw_paths(truth: Truth, *, years: float, runs: int, seed: int, step_days: i
     n = len(truth.homes)
     rng = np.random.default_rng([seed, n])
     rows = np.repeat(np.arange(n), runs)
-    homes = truth.homes.take(rows)
+    homes = take(truth.homes, rows)
     homes.passing[:], homes.in_use[:] = 0.0, 1.0  # what passes is not how a home stands
     water = steady(homes, truth.day, truth.story)
     steps = round(years * 365.25 / step_days)
@@ -119,7 +132,7 @@ def draw_paths(truth: Truth, *, years: float, runs: int, seed: int, step_days: i
     return Paths(per_step, fines, fresh.astype(np.float32), step_days)
 
 
-def true_lives(truth: Truth, *, years: float = 20.0, runs: int = 4, seed: int = 0) -> list[list[Array]]:
+def true_lives(truth: Truth, *, years: float = 20.0, runs: int = 4, seed: int = 0) -> list[list[FloatArray]]:
     """Return the days that units really last when each is run to its end, one after another.
 
     A carbon cartridge is taken to stand behind sediment cartridges that are never left in spent.

@@ -1,24 +1,15 @@
 """The plan that full knowledge would choose: every visit interval and every n tried on the true story."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from fleetstats.sample.policy import blocks, delays
-from fleetstats.sample.truth import STEP_DAYS, draw_paths
-from fleetstats.sample.visit_rule import DAYS_A_YEAR, simulate
+from fleetstats.quantities import BoolArray, FloatArray, IntArray
 from fleetstats.sample.wear import CARBON
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
-
-    from fleetstats.sample.policy import Costs
-    from fleetstats.sample.truth import Paths, Truth
-    from fleetstats.sample.wear import Array, Codes, Flags
-
+from tests.hidden_truth.policy import Costs, blocks, delays
+from tests.hidden_truth.truth import STEP_DAYS, Paths, Truth, draw_paths
+from tests.hidden_truth.visit_rule import DAYS_A_YEAR, simulate
 
 #: How many of the cheapest visit intervals are priced again with the units' mutual effect.
 _LOOKED_AGAIN = 4
@@ -34,8 +25,8 @@ class BestPolicy:
     every_n : array (5, n)
     """
 
-    visit_interval_days: Codes
-    every_n: Codes
+    visit_interval_days: IntArray
+    every_n: IntArray
 
 
 def best_known_policy(
@@ -85,7 +76,7 @@ def best_known_policy(
     return BestPolicy(interval, every_n)
 
 
-def _of_units(limit: ArrayLike, n: int) -> Array:
+def _of_units(limit: ArrayLike, n: int) -> FloatArray:
     days = np.asarray(limit, dtype=float)
     return np.broadcast_to(days[:, None] if days.ndim == 1 else days, (5, n))
 
@@ -95,15 +86,15 @@ class _Search:
     """The search at the homes of one block."""
 
     truth: Truth
-    sites: Codes
+    sites: IntArray
     paths: Paths
-    hard: Array
-    own: Array
+    hard: FloatArray
+    own: FloatArray
     most_n: int
     costs: Costs
     runs: int
 
-    def all_intervals(self, grid: Codes) -> tuple[Array, Codes]:
+    def all_intervals(self, grid: IntArray) -> tuple[FloatArray, IntArray]:
         """Return the cost of the best plan at each visit interval, (grid, n), and its n, (grid, 5, n).
 
         Given the visit interval, each unit's n is chosen on its own, the carbon's as if the sediment
@@ -119,7 +110,7 @@ class _Search:
             cost[place] = yearly.min(axis=2).sum(axis=0) + self._trips(steps)
         return cost, chosen
 
-    def look_again(self, grid: Codes, cost: Array, chosen: Codes) -> tuple[Codes, Codes]:
+    def look_again(self, grid: IntArray, cost: FloatArray, chosen: IntArray) -> tuple[IntArray, IntArray]:
         """Return the best visit interval's place in the grid (n,) and the n of each unit (5, n).
 
         The few cheapest intervals are looked at again with the sediment cartridge at its own best n, which
@@ -144,16 +135,16 @@ class _Search:
         best = np.stack(totals).argmin(axis=0)
         return places[best, columns], np.stack(picked)[best, :, columns].T
 
-    def _too_long(self, steps: Codes, every_n: Codes, shortest: int) -> Flags:
+    def _too_long(self, steps: IntArray, every_n: IntArray, shortest: int) -> BoolArray:
         """Return which intervals pass what a unit may have, (5, n, plans); every shortest visit may."""
         days = (steps * STEP_DAYS)[None, :, None] * every_n
         least = (steps == shortest)[None, :, None] & (every_n == 1)
         return np.asarray((days > self.own[:, self.sites][:, :, None]) & ~least)
 
-    def _trips(self, steps: Codes | int) -> Array:
+    def _trips(self, steps: IntArray | int) -> FloatArray:
         return np.asarray(self.costs.trip * DAYS_A_YEAR / (steps * STEP_DAYS))
 
-    def _yearly(self, steps: Codes, every_n: Codes) -> Array:
+    def _yearly(self, steps: IntArray, every_n: IntArray) -> FloatArray:
         """Return the cost of each unit a year, trips apart, (5, n, plans), over the runs."""
         rows = np.repeat(self.sites, self.runs)
         counts = simulate(
@@ -167,5 +158,5 @@ class _Search:
         costs = self.costs
         renewals = costs.renewal[:, None, None] * (counts.planned + counts.unplanned)
         total = renewals + costs.callout * counts.unplanned + costs.hidden_day * counts.hidden_days
-        yearly: Array = total.reshape(5, len(self.sites), self.runs, -1).mean(axis=2) / counts.years
+        yearly: FloatArray = total.reshape(5, len(self.sites), self.runs, -1).mean(axis=2) / counts.years
         return yearly

@@ -1,25 +1,17 @@
 """The price of a service plan against the truth: simulated over years to come under the visit rule."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fleetstats.errors import FleetstatsError
-from fleetstats.sample.truth import STEP_DAYS, draw_paths
-from fleetstats.sample.visit_rule import DAYS_A_YEAR, simulate
+from fleetstats.quantities import FloatArray, IntArray
 from fleetstats.sample.wear import LAMP
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from numpy.typing import ArrayLike
-
-    from fleetstats.sample.truth import Truth
-    from fleetstats.sample.visit_rule import Counts
-    from fleetstats.sample.wear import Array, Codes
+from tests.hidden_truth.truth import STEP_DAYS, Truth, draw_paths
+from tests.hidden_truth.visit_rule import DAYS_A_YEAR, Counts, simulate
 
 _BLOCK: Final = 200  # homes simulated together, so that a large fleet fits into memory
 _RESPONSE_DAYS: Final = 2.0  # from the household's call to the technician
@@ -43,7 +35,7 @@ class Costs:
 
     trip: float
     callout: float
-    renewal: Array
+    renewal: FloatArray
     hidden_day: float
 
 
@@ -59,12 +51,12 @@ class PricedPolicy:
         The repeats apart: their spread tells how sure the mean is.
     """
 
-    cost_per_year: Array
-    trips_per_year: Array
-    callouts_per_year: Array
-    hidden_days_per_year: Array
-    renewals_per_year: Array
-    cost_by_run: Array
+    cost_per_year: FloatArray
+    trips_per_year: FloatArray
+    callouts_per_year: FloatArray
+    hidden_days_per_year: FloatArray
+    renewals_per_year: FloatArray
+    cost_by_run: FloatArray
 
 
 def price_policy(
@@ -127,20 +119,20 @@ def price_policy(
     )
 
 
-def delays(truth: Truth) -> Array:
+def delays(truth: Truth) -> FloatArray:
     """Return the days from a unit's end to its renewal at the call-out, array (5, n)."""
     delay = np.broadcast_to(truth.notice_days + 1 + _RESPONSE_DAYS, (5, len(truth.homes))).copy()
     delay[LAMP] = 1 + _RESPONSE_DAYS  # an alarm sounds at once
     return delay
 
 
-def blocks(n: int) -> Iterator[tuple[int, Codes]]:
+def blocks(n: int) -> Iterator[tuple[int, IntArray]]:
     """Yield the number and the indices of blocks of homes that are simulated together."""
     for number, first in enumerate(range(0, n, _BLOCK)):
         yield number, np.arange(first, min(first + _BLOCK, n))
 
 
-def _yearly(counts: Counts, runs: int) -> tuple[Array, Array, Array, Array]:
+def _yearly(counts: Counts, runs: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return counts per year with the repeats as last axis: (5, n, runs) three times and (n, runs)."""
     shape = (5, -1, runs)
     return (
@@ -151,13 +143,13 @@ def _yearly(counts: Counts, runs: int) -> tuple[Array, Array, Array, Array]:
     )
 
 
-def _upright(values: ArrayLike) -> Array:
+def _upright(values: ArrayLike) -> FloatArray:
     """Return values over units as a column, numbers and full tables as they are."""
     array = np.asarray(values, dtype=float)
     return array[:, None] if array.ndim == 1 else array
 
 
-def _check(interval: Array, every_n: Array) -> None:
+def _check(interval: FloatArray, every_n: FloatArray) -> None:
     bad = (interval < STEP_DAYS) | (interval % STEP_DAYS != 0)
     if bad.any():
         raise FleetstatsError(

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any, Final
+from typing import Any
 
 import polars as pl
 
-#: Days beyond which a limit bounds nothing.
-CENTURY: Final = 36_525
+from fleetstats.advice.visit_rule import CENTURY, past_interval, past_limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +42,9 @@ class UnitAhead:
         if self.renewed is not None:
             return not self.renewed
         age = (on - self.fitted).days
-        by_rule = age + self.visit_days > self.interval_days + self.visit_days / 2
-        return not by_rule and age + max(self.visit_days, days_to_next) <= self.hard_days
+        by_rule = past_interval(age, visit=self.visit_days, interval=self.interval_days)
+        by_limit = past_limit(age, to_next=max(self.visit_days, days_to_next), limit=self.hard_days)
+        return not (by_rule or by_limit)
 
 
 def units_ahead(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -12,8 +11,9 @@ import numpy as np
 import polars as pl
 
 from fleetstats.advice.limit_costs import FEW_RECORDS, LIMIT_COSTS
-from fleetstats.advice.moves import months_together
+from fleetstats.advice.moves import Window, months_together, moved_window
 from fleetstats.advice.site_kinds import PricedFleet
+from fleetstats.advice.visit_rule import CENTURY
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
 
 #: What such a row of the table is called, and why one may have no price.
@@ -176,8 +176,7 @@ def days_between_visits(
 ) -> tuple[int, ...]:
     """Return the days between visits over some years from the first on, with months that hold none.
 
-    A visit that would fall into such a month waits until it is over, unless that is past the limit: then it
-    is made before, and if that is too soon after the last one, in the month itself.
+    Visits are moved out of those months as `moved_window` moves them.
 
     Parameters
     ----------
@@ -191,31 +190,14 @@ def days_between_visits(
         Months 1 to 12 without planned visits; not all of them.
     """
     on, end, gaps = first, first + timedelta(days=int(_YEARS * DAYS_PER_YEAR)), []
-    soonest = timedelta(days=max(math.ceil(visit_days / 2), WEEK))
+    most = timedelta(days=int(min(most_days, CENTURY)))
     while on < end:
-        wanted = on + timedelta(days=visit_days)
-        after, before = _month_over(wanted, blocked), _month_before(wanted, blocked)
-        if (after - on).days <= most_days:
-            wanted = after
-        elif before - on >= soonest:
-            wanted = before
-        gaps.append((wanted - on).days)
-        on = wanted
+        wanted, limit = on + timedelta(days=visit_days), on + most
+        window = Window(wanted, wanted, limit, limit, visit_days, on)
+        moved = moved_window(window, as_of=on, blocked=blocked, arrival=None, lateness_days=0)
+        gaps.append((moved.begins - on).days)
+        on = moved.begins
     return tuple(gaps)
-
-
-def _month_over(day: date, blocked: frozenset[int]) -> date:
-    """Return the day, or the first of the next month that is not blocked."""
-    while day.month in blocked:
-        day = date(day.year + day.month // 12, day.month % 12 + 1, 1)
-    return day
-
-
-def _month_before(day: date, blocked: frozenset[int]) -> date:
-    """Return the day, or the last of the month before that is not blocked."""
-    while day.month in blocked:
-        day = day.replace(day=1) - timedelta(days=1)
-    return day
 
 
 def _more(

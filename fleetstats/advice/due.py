@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from fleetstats.advice.ahead import CENTURY
+from fleetstats.advice.address import with_address
 from fleetstats.advice.due_words import GAUGE_SAID, reason
 from fleetstats.advice.moves import (
     PHASE_IN_DAYS,
@@ -23,6 +23,7 @@ from fleetstats.advice.spent import SpentBy, chances_by, last_day_within
 from fleetstats.advice.terms import ComponentTerms
 from fleetstats.advice.today import last_planned_visits
 from fleetstats.advice.visit_days import CARRY_CHANCE, days_on, renewed_by, waiting_for_work
+from fleetstats.advice.visit_rule import CENTURY
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
 
@@ -125,10 +126,10 @@ def _gathered(
     as_of: date,
 ) -> pl.DataFrame:
     """Return the units of the served sites with their plan, dates, and what makes them urgent."""
-    if "address_id" not in sites.columns:
-        sites = sites.with_columns(address_id=pl.lit(None, pl.String))
-    served = sites.filter(pl.col("served")).select(
-        "site_id", "failed_sample_open", "open_alarm", "first_visit_on", "address_id"
+    served = (
+        with_address(sites)
+        .filter("served")
+        .select("site_id", "failed_sample_open", "open_alarm", "first_visit_on", "address")
     )
     plan = intervals.select(
         *_KEY, "visit_interval_days", "every_n_visits", "interval_days", "hard_limit_days", "deadline_days",
@@ -173,12 +174,8 @@ def _with_planned_day(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
     of_site = pl.col("failed_sample_open") | pl.col("open_alarm")
     now = of_site | overdue | uv_late | (there & pl.col("spent_seen"))
     fitted = pl.when(there).then(pl.col("fitted_on"))
-    address = pl.coalesce(
-        pl.lit("a ") + pl.col("address_id").cast(pl.String), pl.lit("s ") + pl.col("site_id").cast(pl.String)
-    )
     flags = {"age_unknown": unknown, "overdue": overdue, "uv_late": uv_late}
     rows = rows.with_columns(
-        _address=address,
         **flags,
         urgency=pl.when(of_site).then(0).when(uv_late).then(1).otherwise(2),
         _planned=days_on("last_planned_on", pl.col("visit_interval_days")),
@@ -189,10 +186,10 @@ def _with_planned_day(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
     )
     agreed = pl.col("visit_deadline_days") - lateness_days
     return rows.with_columns(
-        _earliest=pl.min_horizontal("_planned", "_limit", "_now").min().over("_address"),
-        _last_day=pl.min_horizontal("_limit", days_on("last_planned_on", agreed)).min().over("_address"),
-        _urgent=pl.col("_now").min().over("_address").is_not_null(),
-        _deadline=pl.min_horizontal("_deadline", "agreed_by").min().over("_address"),
+        _earliest=pl.min_horizontal("_planned", "_limit", "_now").min().over("address"),
+        _last_day=pl.min_horizontal("_limit", days_on("last_planned_on", agreed)).min().over("address"),
+        _urgent=pl.col("_now").min().over("address").is_not_null(),
+        _deadline=pl.min_horizontal("_deadline", "agreed_by").min().over("address"),
         agreed_by=pl.when(pl.col("agreed_by") < as_of).then("agreed_by"),
     )
 
@@ -203,7 +200,7 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
     window = pl.when("_urgent").then(0).otherwise(int(lateness_days))
     usual = pl.col("visit_from") + window * _DAY
     late = (pl.col("_earliest") < as_of) & ~pl.col("_urgent")
-    today = days_on("last_planned_on", pl.col("current_interval_days")).min().over("_address")
+    today = days_on("last_planned_on", pl.col("current_interval_days")).min().over("address")
     phased = pl.min_horizontal(today, "_last_day", pl.lit(as_of + timedelta(days=PHASE_IN_DAYS)))
     rows = rows.with_columns(_phased=(late & (phased > usual)).fill_null(False), _usual=usual)
     latest = pl.min_horizontal(pl.when("_phased").then(phased).otherwise("_usual"), "_deadline")
@@ -227,8 +224,8 @@ def _waiting_no_longer_than_tolerated(
         return rows
     tolerated = {name: _tolerated(terms) for name, terms in components.items()}
     last = last_day_within(phased, tolerated=tolerated, lives=lives, as_of=as_of, gauges=gauges)
-    days = phased.select("_address", _within=last).group_by("_address").agg(pl.col("_within").min())
-    rows = rows.join(days, on="_address", how="left", maintain_order="left")
+    days = phased.select("address", _within=last).group_by("address").agg(pl.col("_within").min())
+    rows = rows.join(days, on="address", how="left", maintain_order="left")
     shorter = pl.min_horizontal("visit_by", pl.max_horizontal("_within", "_kept"))
     return rows.with_columns(
         visit_by=pl.when("_phased").then(shorter).otherwise("visit_by"),
@@ -253,7 +250,7 @@ def _moved(
 ) -> pl.DataFrame:
     """Return the rows with the windows of whole addresses moved (see `moves`) and why, `moved`."""
     never = as_of + timedelta(days=CENTURY)
-    rows = rows.with_columns(_at=pl.col("_address").rank("dense").cast(pl.Int64))
+    rows = rows.with_columns(_at=pl.col("address").rank("dense").cast(pl.Int64))
     facts = ("visit_from", "visit_by", "_last_day", "_deadline", "_urgent", "_phased", "_waits")
     stops = rows.group_by("_at", maintain_order=True).agg(
         *(pl.col(name).first() for name in facts),

@@ -101,47 +101,44 @@ def _before_arrival(window: Window, as_of: date, arrival: date) -> Window:
 def _out_of_blocked(window: Window, as_of: date, blocked: frozenset[int], lateness_days: int) -> Window:
     day = timedelta(days=1)
     if window.begins.month not in blocked:
-        ends = window.ends
-        while ends.month in blocked and ends > window.begins:
-            ends -= day
-        if any((window.begins + day * step).month in blocked for step in range((ends - window.begins).days)):
-            ends = _last_open(window.begins, blocked)
-        return replace(window, ends=ends)
-    after = window.begins
-    while after.month in blocked:
-        after += day
+        return replace(window, ends=min(window.ends, _last_open(window.begins, blocked)))
+    after = _first_open(window.begins, blocked)
     if after <= window.limit:
         ends = min(after + day * lateness_days, window.deadline, _last_open(after, blocked))
         return replace(window, begins=after, ends=ends, moved="after_blocked")
     before = window.begins
     while before.month in blocked:
-        before -= day
+        before = before.replace(day=1) - day
     # so soon after the last visit another one would not carry the site through the blocked months either
     soonest = max(window.last + day * max(math.ceil(window.visit_days / 2), 7), as_of)
     if before < soonest:
         return replace(window, moved="in_blocked")
-    begins = max(before - day * lateness_days, soonest)
-    while begins.month in blocked:
-        begins += day
+    begins = _first_open(max(before - day * lateness_days, soonest), blocked)
     return replace(window, begins=begins, ends=before, moved="before_blocked")
 
 
-def _last_open(first: date, blocked: frozenset[int]) -> date:
-    """Return the last day of the open stretch that `first` lies in, a year on at most."""
-    last = first
-    for _ in range(366):
-        following = last + timedelta(days=1)
-        if following.month in blocked:
-            break
-        last = following
-    return last
+def _first_open(day: date, blocked: frozenset[int]) -> date:
+    """Return the day, or the first of the next month that is not blocked."""
+    while day.month in blocked:
+        day = _next_month(day)
+    return day
+
+
+def _last_open(day: date, blocked: frozenset[int]) -> date:
+    """Return the last day of the open stretch that `day` lies in."""
+    following = _next_month(day)
+    while following.month not in blocked:
+        following = _next_month(following)
+    return following - timedelta(days=1)
+
+
+def _next_month(day: date) -> date:
+    return date(day.year + day.month // 12, day.month % 12 + 1, 1)
 
 
 def days_to_next(window: Window, blocked: frozenset[int]) -> int:
     """Return the days from a visit to the one after it, which no blocked month may hold."""
-    following = window.begins + timedelta(days=int(window.visit_days))
-    while following.month in blocked:
-        following += timedelta(days=1)
+    following = _first_open(window.begins + timedelta(days=int(window.visit_days)), blocked)
     return (following - window.begins).days
 
 

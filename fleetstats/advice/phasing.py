@@ -11,6 +11,7 @@ from typing import Final
 
 import polars as pl
 
+from fleetstats.advice.address import with_address
 from fleetstats.advice.ahead import UnitAhead, after_visit, units_ahead
 from fleetstats.advice.moves import Window, days_to_next, months_together, moved_window
 
@@ -177,17 +178,14 @@ def _first_stops(
     lateness_days: float,
 ) -> list[Stop]:
     """Return the next visit of every address."""
-    if "address_id" not in sites.columns:
-        sites = sites.with_columns(address_id=pl.lit(None, pl.String))
     if "crew" not in sites.columns:
         sites = sites.with_columns(crew=pl.lit(None, pl.String))
     limit = pl.col("visit_deadline_days").min().fill_null(math.inf) - lateness_days
     days = intervals.group_by("site_id").agg(pl.col("visit_interval_days").min(), visit_limit_days=limit)
-    key = pl.coalesce(pl.lit("a ") + pl.col("address_id"), pl.lit("s ") + pl.col("site_id"))
     found = (
-        due.join(sites.select("site_id", "crew", "address_id"), on="site_id")
+        due.join(with_address(sites).select("site_id", "crew", "address"), on="site_id")
         .join(days, on="site_id")
-        .group_by(key.alias("address"))
+        .group_by("address")
         .agg(
             pl.col("site_id").unique().sort(),
             pl.col("crew").sort(nulls_last=True).first(),

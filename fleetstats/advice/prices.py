@@ -10,8 +10,8 @@ import polars as pl
 
 from fleetstats.advice.evidence import FLEET_TYPICAL
 from fleetstats.advice.pricing import Pricer
-from fleetstats.advice.rates import OVERRUNS
 from fleetstats.advice.terms import MOST_VISITS, ComponentTerms
+from fleetstats.advice.visit_rule import OVERRUNS, overrun_within
 from fleetstats.life.draws import LifeDraws
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
 
@@ -102,7 +102,9 @@ class ComponentPrices:
     def _rates(self, rows: IntArray, oldest_days: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return spent and renewed per visit interval under each candidate plan, each (rows, W, n)."""
         spread = self._spread(rows)
-        share = _overrun_shares(_overrun(oldest_days, self._days))
+        n = np.arange(1, MOST_VISITS + 1)
+        within = overrun_within(oldest_days[:, None, None], visit=self._days[:, None], every_n=n)
+        share = _overrun_shares(within)
         shape = (len(rows), *self._node_spent.shape[1:])
         spent, renewed = (
             np.einsum("rwno,ronw->rwn", share, (spread @ node.reshape(len(node), -1)).reshape(shape))
@@ -128,7 +130,7 @@ class ComponentPrices:
         visit_days : array (rows,)
         every_n : array (rows,)
         """
-        overrun = np.clip(oldest_days / visit_days - every_n, 0.0, 0.5)
+        overrun = overrun_within(oldest_days, visit=visit_days, every_n=every_n)
         spent, renewed = self._pricer.draw_rates(rows, visit_days, every_n, overrun)
         cost = self._money(spent, renewed, visit_days[:, None], planned_cost[:, None])
         callouts = DAYS_PER_YEAR / visit_days[:, None] * spent * self._terms.announced
@@ -208,12 +210,6 @@ def longest_within(spent_by_week: FloatArray, limit: float | FloatArray) -> Floa
     """
     within = spent_by_week <= limit
     return np.where(within.all(axis=1), np.inf, within.cumprod(axis=1).sum(axis=1) * float(WEEK))
-
-
-def _overrun(oldest_days: FloatArray, days: FloatArray) -> FloatArray:
-    """Return how far past its interval a unit may run before a hard limit, in visits, (rows, W, n)."""
-    n = np.arange(1, MOST_VISITS + 1)
-    return np.clip(oldest_days[:, None, None] / days[:, None] - n, 0.0, 0.5)
 
 
 def _overrun_shares(overrun: FloatArray) -> FloatArray:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fleetstats.advice.rates import OVERRUNS, RHO_RANGE, RHO_STEP, SIGMAS, RateTable, rate_table
+from fleetstats.advice.rates import RHO_RANGE, RHO_STEP, SIGMAS, RateTable, rate_table
+from fleetstats.advice.visit_rule import OVERRUNS
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.families import family_called
 from fleetstats.quantities import FloatArray, IntArray

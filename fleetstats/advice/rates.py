@@ -12,15 +12,13 @@ from typing import Final
 
 import numpy as np
 
+from fleetstats.advice.visit_rule import OVERRUNS, past_interval
 from fleetstats.life.families import family_called
 from fleetstats.quantities import FloatArray, IntArray
 
 #: Call-outs fall between visits, so a visit interval is cut into this many phases; a call-out counts as in
 #: the middle of its own. A multiple of 4, so that each of OVERRUNS ends between two phases.
 PHASES: Final = 16
-#: How far past its n-th visit a unit born at a call-out may run, in visit intervals: 0 where a hard limit
-#: equals the interval, half where none is near.
-OVERRUNS: Final = np.array([0.0, 0.25, 0.5])
 RHO_STEP: Final = 0.05
 #: Beyond these the answer no longer changes in kind: no unit is ever spent, or a hundred are between visits.
 RHO_RANGE: Final = (-7.5, 4.6)
@@ -131,11 +129,10 @@ def _visits_passed(n: int, overrun: float) -> IntArray:
     """Return how many visits a unit from a call-out passes before one renews it, (PHASES,).
 
     It went in 1/2, 3/2, ... phases before its first visit, so it meets its visits younger than one renewed
-    at a visit, and stays at the n-th where its age at the next passes n visit intervals by no more than
-    `overrun`.
+    at a visit, and may stay at the n-th.
     """
-    to_visit = np.arange(PHASES) + 0.5
-    return np.where(to_visit <= PHASES * overrun, n, n - 1).astype(np.int64)
+    age = n - 1 + (np.arange(PHASES) + 0.5) / PHASES
+    return np.where(past_interval(age, visit=1.0, interval=n, overrun=overrun), n - 1, n).astype(np.int64)
 
 
 def _stationary_rates(lives: _Lives, n: int, passed: IntArray) -> tuple[FloatArray, FloatArray]:

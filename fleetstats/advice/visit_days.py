@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from fleetstats.advice.ahead import CENTURY
 from fleetstats.advice.due_words import likely
 from fleetstats.advice.spent import SpentBy, chances_by, last_day_within
 from fleetstats.advice.terms import ComponentTerms
+from fleetstats.advice.visit_rule import CENTURY, past_interval, past_limit
 from fleetstats.life.draws import LifeDraws
 
 #: From this chance on one is carried for a component that is not due.
@@ -36,10 +36,10 @@ def renewed_by(day: str, to_next: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
     to_next : polars expression
         Days from that visit to the one after it.
     """
-    visit = pl.col("visit_interval_days")
     then = (pl.col(day) - pl.col("fitted_on")).dt.total_days()
-    by_rule = then + visit > pl.col("interval_days") + visit / 2
-    return by_rule.fill_null(False), (then + to_next > pl.col("hard_limit_days")).fill_null(False)
+    by_rule = past_interval(then, visit=pl.col("visit_interval_days"), interval=pl.col("interval_days"))
+    by_limit = past_limit(then, to_next=to_next, limit=pl.col("hard_limit_days"))
+    return by_rule.fill_null(False), by_limit.fill_null(False)
 
 
 def waiting_for_work(
@@ -63,7 +63,7 @@ def waiting_for_work(
     Parameters
     ----------
     rows : polars frame
-        Units of the due list with _address, _earliest, _last_day, _urgent (of the address), age_unknown,
+        Units of the due list with address, _earliest, _last_day, _urgent (of the address), age_unknown,
         lamp, of_uv_unit, and the columns of `chances_by` and `renewed_by`.
     lives, components, as_of, gauges
         As in `due_list`.
@@ -83,11 +83,11 @@ def waiting_for_work(
     by_rule, by_limit = renewed_by("_on", pl.col("visit_interval_days"))
     worth = by_rule | by_limit | pl.col("age_unknown") | likely(pl.col("_chance")).fill_null(False)
     reached = days_on(pl.when(there).then(pl.col("fitted_on")), pl.col("interval_days"))
-    work = (there & worth).any().over("_address") | pl.col("_urgent") | _before_return(arrivals)
-    first = pl.min_horizontal(reached.min().over("_address"), "_last_day")
+    work = (there & worth).any().over("address") | pl.col("_urgent") | _before_return(arrivals)
+    first = pl.min_horizontal(reached.min().over("address"), "_last_day")
     rows = rows.with_columns(_first=pl.when(~work).then(first))
     within = _uv_unit_within(rows, lives=lives, components=components, as_of=as_of, gauges=gauges)
-    rows = rows.join(within, on="_address", how="left", maintain_order="left")
+    rows = rows.join(within, on="address", how="left", maintain_order="left")
     rows = rows.with_columns(_first=pl.min_horizontal("_first", "_within"))
     later = (pl.col("_first") > pl.col("_on")).fill_null(False)
     return rows.with_columns(
@@ -99,7 +99,7 @@ def _before_return(arrivals: Mapping[str, date]) -> pl.Expr:
     """Return whether the people of a home at the address return within half a visit interval of the visit."""
     arrival = pl.col("site_id").replace_strict(dict(arrivals), default=None, return_dtype=pl.Date)
     apart = (arrival - pl.col("_on")).dt.total_days().abs()
-    return (apart <= pl.col("visit_interval_days") / 2).fill_null(False).any().over("_address")
+    return (apart <= pl.col("visit_interval_days") / 2).fill_null(False).any().over("address")
 
 
 def _uv_unit_within(
@@ -117,4 +117,4 @@ def _uv_unit_within(
     last = last_day_within(
         own, tolerated=dict.fromkeys(components, CARRY_CHANCE), lives=lives, as_of=as_of, gauges=gauges
     )
-    return own.select("_address", _within=last).group_by("_address").agg(pl.col("_within").min())
+    return own.select("address", _within=last).group_by("address").agg(pl.col("_within").min())

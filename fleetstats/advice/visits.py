@@ -18,6 +18,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from fleetstats.advice.address import with_address
 from fleetstats.advice.decisions import decisions_in_force
 from fleetstats.advice.evidence import advice_levels
 from fleetstats.advice.fleet_rows import FleetRows
@@ -43,7 +44,7 @@ from fleetstats.quantities import WEEK, IntArray
 LONGEST_PIN_DAYS = 728.0
 #: What a frame may leave out, and what then holds.
 SITE_DEFAULTS: Mapping[str, object] = {
-    "served": True, "address_id": None, "failed_sample_open": False, "open_alarm": False,
+    "served": True, "failed_sample_open": False, "open_alarm": False,
     "current_visit_days": None,
 }  # fmt: skip
 UNIT_DEFAULTS: Mapping[str, object] = {
@@ -192,13 +193,11 @@ def _served_sites(
     )
     decided = decisions_in_force(sites=sites, decisions=decisions, as_of=as_of)
     strictest = strictest_site_limits(sites=sites, site_limits=site_limits, as_of=as_of)
-    key = pl.coalesce(
-        pl.lit("a ") + pl.col("address_id").cast(pl.String), pl.lit("s ") + pl.col("site_id").cast(pl.String)
-    )
     return (
-        sites.join(strictest, on="site_id", how="left", maintain_order="left")
+        with_address(sites)
+        .join(strictest, on="site_id", how="left", maintain_order="left")
         .join(decided, on="site_id", how="left", maintain_order="left")
-        .with_columns(address=key.rank("dense").cast(pl.Int64) - 1)
+        .with_columns(address=pl.col("address").rank("dense").cast(pl.Int64) - 1)
         .with_columns(sharing=pl.len().over("address").cast(pl.Float64))
         .sort("address", "site_id")
         .with_row_index("site_row")

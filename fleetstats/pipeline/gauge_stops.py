@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from fleetstats.advice.ahead import CENTURY
+from fleetstats.advice.visit_rule import CENTURY
 from fleetstats.life.gauge_now import change_at
 from fleetstats.pipeline.gauge_units import KEY, UnitsNow, on_day
 from fleetstats.settings import Settings

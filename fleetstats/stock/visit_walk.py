@@ -8,6 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from fleetstats.advice.visit_rule import MOST_OVERRUN, OVERRUNS, past_interval, past_limit
 from fleetstats.quantities import BoolArray, FloatArray, IndexArray, IntArray
 from fleetstats.stock.part_changes import NextPart
 
@@ -128,10 +129,9 @@ def count_renewals(
 ) -> Counts:
     """Return how many units of each part are renewed in each period, in each replicate.
 
-    At every visit a unit is renewed if it is found spent, or if its age at the next planned visit would
-    pass its interval by more than half a visit interval, or its hard limit by a day; by chance, where that is
-    the practice, younger ones too. Call-outs renew the spent unit alone. Visits follow the plan's calendar,
-    each one late by its own number of days.
+    A visit renews what the visit rule renews on its planned day, and what it finds spent; by chance, where
+    that is the practice, younger units too. Call-outs renew the spent unit alone. Visits follow the plan's
+    calendar, each one late by its own number of days.
 
     Parameters
     ----------
@@ -203,11 +203,9 @@ class _Walk:
         planned = units.first_visit[rows].copy()
         visit = 0
         while (due := np.flatnonzero(planned <= last)).size:
-            late = self.lateness[units.site[rows[due]], visit]
-            self._call_outs(due, planned[due, None] + late)
-            self._renew_at_visit(
-                due, planned[due, None] + late, planned[due] + units.visit_interval[rows[due]]
-            )
+            day = planned[due, None] + self.lateness[units.site[rows[due]], visit]
+            self._call_outs(due, day)
+            self._renew_at_visit(due, day, planned[due, None])
             planned[due] += units.visit_interval[rows[due]]
             visit += 1
         everyone = np.arange(rows.size)
@@ -232,11 +230,11 @@ class _Walk:
             again = self.fails[row, replicate] <= limit
             row, replicate, limit = row[again], replicate[again], limit[again]
 
-    def _renew_at_visit(self, some: IndexArray, day: FloatArray, next_planned: FloatArray) -> None:
-        of = self.rows[some]
-        age_next = next_planned[:, None] - self.born[some]
-        latest = self.units.interval[of, None] + self.units.visit_interval[of, None] * self._may_run_on(of)
-        renew = (age_next > latest) | (age_next >= self.units.hard_limit[of, None] + 1.0)
+    def _renew_at_visit(self, some: IndexArray, day: FloatArray, planned: FloatArray) -> None:
+        of, age = self.rows[some], planned - self.born[some]
+        visit, interval = self.units.visit_interval[of, None], self.units.interval[of, None]
+        renew = past_interval(age, visit=visit, interval=interval, overrun=self._overrun(of))
+        renew |= past_limit(age, to_next=visit, limit=self.units.hard_limit[of, None])
         renew |= self.forced[some]
         if not self.units.announced:
             renew |= self.fails[some] <= day
@@ -249,13 +247,14 @@ class _Walk:
         self._count(self.counts.at_visits, row, replicate, day)
         self._fit(row, replicate, day)
 
-    def _may_run_on(self, of: IndexArray) -> FloatArray:
+    def _overrun(self, of: IndexArray) -> FloatArray | float:
         """Return how far past its interval each unit may run this time, in visit intervals."""
         young = self.units.renewed_young
         if young is None:
-            return np.full((1, 1), 0.5)
+            return MOST_OVERRUN
         asked = self.rng.random((of.size, self.lives.replicates))
-        return np.where(asked < young[of, :1], 0.0, np.where(asked < young[of, 1:], 0.25, 0.5))
+        at: IndexArray = (asked >= young[of, :1]).astype(np.intp) + (asked >= young[of, 1:])
+        return OVERRUNS[at]
 
     def _fit(self, row: IndexArray, replicate: IndexArray, day: FloatArray) -> None:
         self.born[row, replicate] = day

@@ -11,7 +11,8 @@ import polars as pl
 import pytest
 
 from fleetstats.advice import ComponentTerms, VisitTerms, age_cost, hidden_cost, plan_visits
-from fleetstats.advice.rates import OVERRUNS, rate_table
+from fleetstats.advice.rates import rate_table
+from fleetstats.advice.visit_rule import OVERRUNS
 from fleetstats.life.draws import LifeDraws
 
 HALF_LIFE_RHO = math.log(math.log(2))  # an exponential life whose median is the visit interval

@@ -97,7 +97,7 @@ def test_a_failure_on_the_first_of_a_month_counts_to_that_month() -> None:
         (91, 60, 2, None, [60, 260]),  # 151 and 251; then 100 and 200 stays, 200 and 300 goes
         (90, 60, 2, None, [160, 360]),  # 150 and 250 stays
         (90, 60, 2, 250.0, [160, 360]),  # 250 at the next: at the limit, not past it
-        (90, 60, 2, 249.5, [160, 360]),  # past it, but not by a day
+        (90, 60, 2, 249.5, [60, 260]),  # on its 250th day it would be past it
         (90, 60, 2, 249.0, [60, 260]),
         (0, 60, 3, 199.0, [160, 260, 360]),  # 60 and 160 stays; 160 and 260 goes; 100 and 200 goes
     ],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
@@ -13,7 +14,7 @@ import pytest
 from fleetstats.advice import VisitPlans, due_list
 from fleetstats.advice.blocked_costs import BlockedCosts, days_between_visits
 from fleetstats.advice.blocked_costs import blocked_costs as priced_months
-from fleetstats.advice.moves import Window, months_together, moved_window
+from fleetstats.advice.moves import months_together
 from fleetstats.life.draws import LifeDraws
 
 from .conftest import AS_OF, Fleet
@@ -60,7 +61,7 @@ def test_without_such_a_month_on_its_way_the_plan_goes_on_as_it_is() -> None:
 
 
 @pytest.mark.parametrize("seed", range(40))
-def test_visits_fall_as_the_calendar_places_them(seed: int) -> None:
+def test_visits_wait_day_by_day_until_the_months_are_over_or_are_made_before(seed: int) -> None:
     rng = np.random.default_rng(seed)
     blocked = frozenset((rng.choice(12, int(rng.integers(1, 11)), replace=False) + 1).tolist())
     days, most = int(rng.integers(1, 60)) * 7, int(rng.integers(50, 400))
@@ -68,10 +69,12 @@ def test_visits_fall_as_the_calendar_places_them(seed: int) -> None:
     for on, gap in zip(followed(first, gaps := days_between_visits(
         first, visit_days=days, most_days=most, blocked=blocked
     )), gaps, strict=False):  # fmt: skip
-        wanted, limit = on + timedelta(days=days), on + timedelta(days=most)
-        window = Window(wanted, wanted, limit, limit, days, on)
-        moved = moved_window(window, as_of=on, blocked=blocked, arrival=None, lateness_days=0)
-        assert moved.begins == on + timedelta(days=gap)
+        wanted = on + timedelta(days=days)
+        after = next(d for d in (wanted + timedelta(days=n) for n in range(366)) if d.month not in blocked)
+        before = next(d for d in (wanted - timedelta(days=n) for n in range(366)) if d.month not in blocked)
+        too_soon = (before - on).days < max(math.ceil(days / 2), 7)
+        expected = after if (after - on).days <= most else wanted if too_soon else before
+        assert expected == on + timedelta(days=gap)
 
 
 def test_months_that_leave_none_together_are_none() -> None:

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from fleetstats.advice.pricing import Pricer
-from fleetstats.advice.rates import OVERRUNS, PHASES, _Lives, _next_birth, _visits_passed, rate_table
+from fleetstats.advice.rates import PHASES, _Lives, _next_birth, _visits_passed, rate_table
+from fleetstats.advice.visit_rule import OVERRUNS
 from fleetstats.life.draws import LifeDraws
 
 VISITS = 60_000

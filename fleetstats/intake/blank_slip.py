@@ -10,7 +10,7 @@ from html import escape
 from typing import Final
 
 from fleetstats.intake.fields import TABLES
-from fleetstats.intake.words import write_rows
+from fleetstats.safe_csv import csv_text
 
 #: What a slip asks of a visit and, at the first, of the site: header in the sheet, field.
 _VISIT: Final = (
@@ -89,7 +89,7 @@ def blank_files(sheet_name: str, components: Sequence[str]) -> BlankFiles:
     columns = [header for header, _ in (*_VISIT, *_SITE, *_READINGS)]
     columns += [f"{_spoken(name)} {what}" for name in components for what, _ in _WORK]
     columns += [header for header, _ in _NOTES]
-    return BlankFiles(_slip(components), write_rows(columns, []), _map(sheet_name, components))
+    return BlankFiles(_slip(components), csv_text(columns, []), _map(sheet_name, components))
 
 
 def _map(sheet_name: str, components: Sequence[str]) -> str:

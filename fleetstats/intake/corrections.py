@@ -15,7 +15,7 @@ from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import plain
 from fleetstats.intake.readers import Grid, read_grids
 from fleetstats.intake.readers.choose import TEXT
-from fleetstats.intake.words import unguarded, write_rows
+from fleetstats.safe_csv import csv_text, unguarded
 from fleetstats.store import Store
 
 #: What stands beside the columns of a row set aside: why, and the row it was.
@@ -65,11 +65,11 @@ def write_set_aside(store: Store, folder: Path) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, rows in sorted(files.items()):
-            header = list(dict.fromkeys(key for row in rows.values() for key in row if key not in COLUMNS))
+            own = dict.fromkeys(key for row in rows.values() for key in row if key not in COLUMNS)
+            header = [*own, *COLUMNS]
+            text = csv_text(header, ([row.get(key) for key in header] for row in rows.values()))
             path = folder / name
-            path.write_text(
-                write_rows([*header, *COLUMNS], list(rows.values())), encoding="utf-8-sig", newline=""
-            )
+            path.write_text(text, encoding="utf-8-sig", newline="")
             written.append(path)
     except OSError as exc:
         raise IntakeError(

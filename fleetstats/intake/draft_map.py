@@ -20,8 +20,9 @@ from fleetstats.intake.fields import TABLES, Column
 from fleetstats.intake.import_map import BY_WORD
 from fleetstats.intake.near_names import near_names
 from fleetstats.intake.units import NumberStyle, in_record_units, measure_of
-from fleetstats.intake.words import ANSWER_COLUMNS, same_word, write_rows
+from fleetstats.intake.words import ANSWER_COLUMNS, same_word
 from fleetstats.intake.written_dates import ORDERS, iso_date, likeliest_order, misfits
+from fleetstats.safe_csv import csv_text
 
 _DATES = ("date", "date_or_year")
 
@@ -105,11 +106,11 @@ class _Drafting:
             line for guess in self.guesses if guess.header
             for line in (*_column(guess), *self._own_order(guess, order))
         ]  # fmt: skip
-        header = ("column", "word", "count", "guess", "answer", "why")
         told = f"{sum(g.to != 'nothing' for g in self.guesses)} of {len(self.guesses)} columns recognised, "
         told += f"{len(rows)} words listed, {unknown} of them without a guess"
         told += "".join(f"; {note}" for note in self.grid.told)
-        return Draft("\n".join([*head, *body]) + "\n", write_rows(header, rows), told)
+        answers = csv_text(ANSWER_COLUMNS, ([row.get(name) for name in ANSWER_COLUMNS] for row in rows))
+        return Draft("\n".join([*head, *body]) + "\n", answers, told)
 
     @property
     def _site_header(self) -> str:

@@ -14,8 +14,8 @@ import polars as pl
 from fleetstats.intake.corrections import COLUMNS, FILE, LINE, ROW, SHEET, rows_once_set_aside, spot
 from fleetstats.intake.fields import plain
 from fleetstats.intake.readers import Grid
-from fleetstats.intake.words import unguarded
 from fleetstats.intake.written_dates import ORDERS, iso_date
+from fleetstats.safe_csv import unguarded
 from fleetstats.store import Store
 
 _FIGURES = re.compile(r"[+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?")

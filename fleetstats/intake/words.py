@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -14,12 +11,11 @@ from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import ACTIONS, Column, nearest, plain
 from fleetstats.intake.readers import read_grids
 from fleetstats.intake.readers.choose import file_bytes
+from fleetstats.safe_csv import unguarded
 from fleetstats.settings import CONDITIONS
 
 #: Answers that stand for "no value" and "nothing was done to this component".
 BLANK, NOTHING = "blank", "nothing"
-_RISKY: Final = frozenset("=+-@\t\r")
-_FIGURES = re.compile(r"[+-]?[\d.,]+")
 ANSWER_COLUMNS: Final = ("column", "word", "count", "guess", "answer", "why")
 
 
@@ -130,24 +126,3 @@ def read_answers(path: Path) -> dict[str, dict[str, tuple[str, str]]]:
             where = f"{path.name}, line {row['line']}, {'answer' if answer else 'guess'}"
             found.setdefault(same_word(unguarded(column)), {})[same_word(unguarded(word))] = (meaning, where)
     return found
-
-
-def guarded(cell: str) -> str:
-    """Return a cell that no spreadsheet takes for a formula; figures alone stay as they are."""
-    return "'" + cell if cell[:1] in _RISKY and not _FIGURES.fullmatch(cell) else cell
-
-
-def unguarded(cell: str) -> str:
-    """Return a cell as it was before `guarded`."""
-    return cell[1:] if cell[:1] == "'" and cell[1:2] in _RISKY else cell
-
-
-def write_rows(header: Collection[str], rows: Collection[Mapping[str, object]]) -> str:
-    """Return rows as CSV text that a spreadsheet opens without taking a cell for a formula."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    for row in rows:
-        cells = (row.get(name) for name in header)
-        writer.writerow([guarded(cell) if isinstance(cell, str) else cell for cell in cells])
-    return text.getvalue()

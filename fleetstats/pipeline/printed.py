@@ -9,6 +9,7 @@ import polars as pl
 
 from fleetstats.advice.evidence import too_few_for_costs
 from fleetstats.errors import StoreError
+from fleetstats.safe_csv import guarded_frame
 from fleetstats.store import Relations, Store
 
 _TOO_SHORT: Final = (
@@ -132,15 +133,7 @@ def _as_text(frame: pl.DataFrame) -> str:
 def _as_csv(frame: pl.DataFrame) -> str:
     lists = [name for name, kind in frame.schema.items() if isinstance(kind, pl.List)]
     flat = frame.with_columns(pl.col(name).cast(pl.List(pl.String)).list.join(" ") for name in lists)
-    return flat.with_columns(
-        _harmless(name) for name, kind in flat.schema.items() if kind == pl.String
-    ).write_csv()
-
-
-def _harmless(name: str) -> pl.Expr:
-    """Return a text column in which no cell can be taken for a formula by a spreadsheet."""
-    cell = pl.col(name)
-    return pl.when(cell.str.contains(r"^[=+\-@\t\r]")).then(pl.lit("'") + cell).otherwise(cell).alias(name)
+    return guarded_frame(flat).write_csv()
 
 
 def _as_json(frame: pl.DataFrame) -> str:

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, NamedTuple
 
+from fleetstats import safe_csv
 from fleetstats.report import words
 
 #: Rows written as HTML; the rest follow as data that the page's script lays out on demand.
 ROWS_IN_PAGE = 50
 #: Least widths of columns in the style sheet, and the widths of a phone and of a page less margins, in rem.
 _NUMBER_REM, _TEXT_REM, _LONG_REM, _PHONE_REM, _PAGE_REM = 4.5, 9.0, 18.0, 20.5, 70.0
-_DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
 
 
 class Cell(NamedTuple):
@@ -129,32 +127,17 @@ def html_json(data: Any) -> str:
 
 
 def csv_text(table: Table) -> str:
-    """Return the table as CSV: raw values, and text cells made harmless for a spreadsheet."""
-    return csv_rows(
-        [column.name for column in table.columns],
-        ([_csv_value(cell) for cell in row]
-         for row in table.rows),
-    )  # fmt: skip
-
-
-def csv_rows(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """Return CSV text of a header and rows as they are; lines end as RFC 4180 has them."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return out.getvalue()
-
-
-def harmless(value: str) -> str:
-    """Return text that a spreadsheet will not run: a leading = + - @ tab or CR gets an apostrophe."""
-    return f"'{value}" if value.startswith(_DANGEROUS) else value
+    """Return the table as CSV: raw values, text cells guarded; lines end as RFC 4180 has them."""
+    header = [column.name for column in table.columns]
+    return safe_csv.csv_text(
+        header, ([_csv_value(cell) for cell in row] for row in table.rows), line_end="\r\n"
+    )
 
 
 def _csv_value(cell: Cell) -> object:
-    if isinstance(cell.value, float):  # a number is harmless, whatever its sign
+    if isinstance(cell.value, float):
         return f"{cell.value:g}" if abs(cell.value) < 1e6 else f"{cell.value:.0f}"
-    return harmless(str(cell.shown if cell.value is None else cell.value))
+    return str(cell.shown if cell.value is None else cell.value)
 
 
 def _packed(cell: Cell) -> str | list[Any]:

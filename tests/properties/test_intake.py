@@ -19,8 +19,8 @@ from fleetstats.intake.draft_map import draft_map
 from fleetstats.intake.import_map import read_map
 from fleetstats.intake.readers import read_grids
 from fleetstats.intake.units import NumberStyle, in_record_units
-from fleetstats.intake.words import guarded, unguarded
 from fleetstats.intake.written_dates import ORDERS, iso_date
+from fleetstats.safe_csv import guarded, unguarded
 from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 

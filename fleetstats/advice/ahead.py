@@ -1,7 +1,5 @@
 """The units of an address after each visit to come: what is renewed, and how long the rest may stay."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta

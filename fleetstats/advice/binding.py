@@ -1,7 +1,5 @@
 """What holds each interval: a limit, a decision, the trip shared with a neighbour, or the lowest cost."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """What months without planned visits cost a year: visits as they then fall, less those of the plan."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta

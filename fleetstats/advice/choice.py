@@ -1,7 +1,5 @@
 """The choice among priced plans: one visit interval for each address, every n-th visit for each unit."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Decisions taken on advised intervals: what is in force at each site, and what it leaves of the choice."""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import Final
 

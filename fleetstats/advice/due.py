@@ -1,7 +1,5 @@
 """The due list: for every component at every served site when someone comes, what is done, and why."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Final

@@ -1,7 +1,5 @@
 """Why a component is on the due list, in words that a customer accepts."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """How much the records can carry: the level of advice for each component, and the ages seen."""
 
-from __future__ import annotations
-
 import heapq
 import math
 from typing import Final

@@ -1,7 +1,5 @@
 """The served sites and their units as arrays, in the order of addresses, and whole addresses at a time."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What a site's own limits and decisions cost a year: its plan with them, less its plan without them."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from typing import Final
 

@@ -1,7 +1,5 @@
 """Visits that are better made on another day: blocked months, a household's return, a plan just begun."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """The weeks ahead: in which week each address is visited, levelled, within what each crew can do."""
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """The figures of a plan: what was chosen, priced draw by draw of what is unknown, beside today's rule."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

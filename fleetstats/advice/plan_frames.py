@@ -1,7 +1,5 @@
 """The plans as frames: one row a site, one row a component in a slot."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import TypeVar

@@ -1,7 +1,5 @@
 """The plan of all addresses, batch by batch: price, bound, choose, say what holds the choice."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Today's practice beside today's rule: young units that planned visits renew all the same."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Final

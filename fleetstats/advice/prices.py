@@ -1,7 +1,5 @@
 """What each unit costs a year under any plan: the component's rates times its costs."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

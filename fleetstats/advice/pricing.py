@@ -6,8 +6,6 @@ sites are then one matrix product. Nothing here averages a survival curve and pr
 take what persists at a site through all its renewals for chance that evens out.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

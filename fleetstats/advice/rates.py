@@ -5,8 +5,6 @@ and on rho = log(visit interval) - location alone. Rates are counted per visit i
 intervals.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

@@ -1,7 +1,5 @@
 """What has changed since the analysis before, and whether intervals that were decided on have paid."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta

@@ -1,7 +1,5 @@
 """Sites grouped by what they have, what bounds them and how fast they spend it, with what each kind costs."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final

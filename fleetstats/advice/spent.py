@@ -1,7 +1,5 @@
 """The chance that units in place are spent by a day to come, and how long their visits may wait for it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 

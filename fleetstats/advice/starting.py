@@ -1,7 +1,5 @@
 """Starting intervals for sites that have no records yet, by tank, roof, trees and use."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Final
 

@@ -1,7 +1,5 @@
 """What the advice must be told of each kind of component: its costs, today's rule, and what bounds it."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Final

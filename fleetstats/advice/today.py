@@ -1,7 +1,5 @@
 """Today's rule as the records show it: visit interval, each component's interval, how late visits are."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """On which day a planned visit has work: one that would renew nothing waits for the first that does."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date
 from typing import Final

@@ -9,8 +9,6 @@ Cost of a site-year = visits x trip_cost / sites at the address + call-outs x (c
 + renewals at visits x planned_cost + days spent unseen x hidden_day_cost.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date

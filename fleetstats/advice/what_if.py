@@ -1,7 +1,5 @@
 """What a typical site of each kind would get at other costs and another tolerated chance."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

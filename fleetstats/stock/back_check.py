@@ -1,7 +1,5 @@
 """Holds a past forecast against what was used: by part, with its range and the sites it rests on."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

@@ -1,7 +1,5 @@
 """How many of each part the coming months will take, under a plan of visits and under today's rule."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta

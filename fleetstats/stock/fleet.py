@@ -1,7 +1,5 @@
 """The fleet as the forecast sees it: units in place, the parts they hold, the plan each one follows."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date

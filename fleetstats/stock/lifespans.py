@@ -1,7 +1,5 @@
 """Random lives: of the units now in place, given how long they have lasted, and of those that follow."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

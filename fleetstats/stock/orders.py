@@ -1,7 +1,5 @@
 """What to order, when: from the stock at hand and the months' use, at a chosen level of service."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass

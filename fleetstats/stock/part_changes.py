@@ -1,7 +1,5 @@
 """Which part follows which: how often a place is given another part than the one that came out."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

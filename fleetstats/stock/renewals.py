@@ -1,7 +1,5 @@
 """The renewal function: how many renewals a component has had by a given time, on average."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np
@@ -95,20 +93,18 @@ def _checked_times(times: ArrayLike) -> FloatArray:
 
 def _solve(survival: Survival, wanted: FloatArray, end: float, steps: int) -> tuple[FloatArray, float]:
     """Return M at the wanted times from a grid of `steps`, and the largest share of lives in one step."""
+    from scipy.interpolate import CubicSpline
+    from scipy.signal import lfilter
+
     grid = np.linspace(0.0, end, steps + 1)
     spent = 1.0 - _checked_survival(survival, grid)
     mass = np.diff(spent)
     # Each step's mass meets the mean of M over the step: M[i] = F[i] + sum_k weight[k] M[i-k].
-    weight = np.append(0.0, mass)
-    weight[:-1] += mass
-    weight /= 2.0
-    count = np.zeros(steps + 1)
-    for i in range(1, steps + 1):
-        earlier = float(weight[1:i] @ count[i - 1 : 0 : -1]) if i > 1 else 0.0
-        count[i] = (spent[i] + earlier) / (1.0 - weight[0])
+    weight = (np.append(0.0, mass) + np.append(mass, 0.0)) / 2.0
+    count = lfilter([1.0], np.append(1.0 - weight[0], -weight[1:]), spent)
     # F itself is known everywhere; only the smoother rest, renewals after the first, is interpolated.
     first = 1.0 - _checked_survival(survival, wanted)
-    return first + _cubic(count - spent, wanted / (end / steps)), float(mass.max())
+    return first + CubicSpline(grid, count - spent)(wanted), float(mass.max())
 
 
 def _checked_survival(survival: Survival, ages: FloatArray) -> FloatArray:
@@ -127,17 +123,3 @@ def _checked_survival(survival: Survival, ages: FloatArray) -> FloatArray:
             "that is 1 at age 0, never rises and stays between 0 and 1"
         )
     return share
-
-
-def _cubic(values: FloatArray, place: FloatArray) -> FloatArray:
-    """Return `values` (on 0, 1, 2, ...) at fractional places, by the cubic through the four nearest."""
-    left = np.clip(np.floor(place).astype(np.int64) - 1, 0, values.size - 4)
-    u = place - left
-    total = np.zeros(place.shape)
-    for node in range(4):
-        factor = np.ones(place.shape)
-        for other in range(4):
-            if other != node:
-                factor *= (u - other) / (node - other)
-        total += factor * values[left + node]
-    return total

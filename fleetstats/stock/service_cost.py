@@ -1,7 +1,5 @@
 """What a month of service costs by part: the parts it takes and the call-outs it makes."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

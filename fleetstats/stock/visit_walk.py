@@ -1,7 +1,5 @@
 """Walks units through their coming visits: renewals under the visit rule and call-outs, counted by period."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Protocol
 

@@ -342,6 +342,13 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
              "happened_high": min(1.0, p + 0.09), "spells": 60, "expected": -60 * math.log1p(-p), "failures": round(57 * p)}
             for name in list(KINDS)[:2] for p in (0.1, 0.3, 0.5, 0.7, 0.9)
         ],
+        "second_opinion": [
+            {"component": "sediment_cartridge", "family": "weibull", "spells": 588, "failures": 239, "left_out": 0,
+             "median_days": 199.6, "median_days_library": 199.6, "median_difference": 1e-5,
+             "sigma_difference": -2e-5, "opinion": "agrees", "reason": ""},
+            {"component": "quartz_sleeve", "family": "loglogistic", "spells": 80, "failures": 0, "left_out": 0,
+             "opinion": "no opinion", "reason": "nothing has failed"},
+        ],
         "sensitivity": [{"component": "sediment_cartridge",
                          "assumption": "units taken out loaded were nearly spent",
                          "shift_days": -14.0, "shift_low_days": -28.0, "shift_high_days": 0.0,

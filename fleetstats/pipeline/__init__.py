@@ -19,11 +19,11 @@ from fleetstats.pipeline.gauge_units import UnitsNow, units_now
 from fleetstats.pipeline.gauges import gauge_tables, gauges_told
 from fleetstats.pipeline.in_force import TodaysRule, todays_rule
 from fleetstats.pipeline.lives import learn_fleet, life_tables
-from fleetstats.pipeline.looking_back import LookBack, look_back
+from fleetstats.pipeline.looking_back import LookBack, look_back, second_opinions
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
 from fleetstats.pipeline.past_stock import stock_past
 from fleetstats.pipeline.plans import FleetPlan, plan_fleet
-from fleetstats.pipeline.printed import list_tables, replay_words, summary, write_table
+from fleetstats.pipeline.printed import list_tables, opinion_words, replay_words, summary, write_table
 from fleetstats.pipeline.reading_worth import reading_worth_table
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
@@ -129,12 +129,17 @@ def demo(out: Path, *, today: date, progress: Progress) -> tuple[LoadReport, str
 
 
 def replay(*, store: Path | str, settings: Settings, as_of: date | None, progress: Progress) -> str:
-    """Return in words how forecasts made at past dates fared; the table replay is kept in the store."""
+    """Return in words how forecasts made at past dates fared, and the second opinion; both are kept."""
     with Store(store) as held:
         day = _as_of(held, as_of)
-        found = look_back(held, settings, as_of=day, most_origins=ORIGINS_ON_REQUEST, progress=progress)
-        held.keep_also(_looked_back(found))
-    return replay_words(found.scores)
+        now = held.relations(as_of=day, settings=settings)
+        found = look_back(
+            held, settings, as_of=day, most_origins=ORIGINS_ON_REQUEST, progress=progress, now=now
+        )
+        progress("asking an independent library")
+        opinion = second_opinions(now)
+        held.keep_also({**_looked_back(found), "second_opinion": opinion})
+    return f"{replay_words(found.scores)}\n\n{opinion_words(opinion)}"
 
 
 def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Progress) -> str:

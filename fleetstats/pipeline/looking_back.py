@@ -9,12 +9,13 @@ from datetime import date, timedelta
 import polars as pl
 
 from fleetstats.errors import StoreError
-from fleetstats.life.learn import ComponentLife, learn_component
+from fleetstats.life.learn import ComponentLife, learn_component, lifetimes
 from fleetstats.pipeline.past_costs import past_costs
 from fleetstats.settings import Settings
 from fleetstats.store import Relations, Store
 from fleetstats.trust.policy_cost import POLICY_SCHEMA
 from fleetstats.trust.replay import REPLAY_SCHEMA, Origin, Rivals, replay
+from fleetstats.trust.second_opinion import SECOND_OPINION_SCHEMA, second_opinion
 
 #: How far ahead each forecast is followed: about one visit of the customary rule, and two.
 HORIZONS_DAYS = (182, 364)
@@ -91,6 +92,15 @@ def look_back(
     found = replay(origins, learn=learn, announced=announced)
     costs = [past_costs(origin, then[origin.origin], settings, learned[origin.origin]) for origin in origins]
     return LookBack(found.scores, found.calibration, pl.concat(costs))
+
+
+def second_opinions(now: Relations) -> pl.DataFrame:
+    """Return an independent library's fit of every component's spells beside ours, the whole fleet as one."""
+    opinions = [
+        second_opinion(component, lifetimes(spells.sort("spell_id"), pl.DataFrame()))
+        for (component,), spells in now.spells.sort("component").group_by("component", maintain_order=True)
+    ]
+    return pl.concat([pl.DataFrame(schema=SECOND_OPINION_SCHEMA), *opinions])
 
 
 def _made_once(store: Store, settings: Settings, now: Relations | None) -> Callable[[date], Relations]:

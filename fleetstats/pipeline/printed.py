@@ -61,6 +61,32 @@ def replay_words(scores: pl.DataFrame) -> str:
     )
 
 
+def opinion_words(opinions: pl.DataFrame) -> str:
+    """Return how the life of the whole fleet agrees with what an independent library fits."""
+    lines = [
+        "Second opinion: the library lifelines on the same spells, one life for the whole fleet.",
+        f"{'component':<20} {'family':<11} {'spells':>6} {'spent':>6} {'out':>4} {'median':>7} {'theirs':>7} "
+        f"{'%':>6} {'sigma':>6} {'theirs':>6} {'%':>6} {'log-lik':>8}  opinion",
+    ]
+    for row in opinions.iter_rows(named=True):
+        head = (
+            f"{row['component']:<20} {row['family']:<11} {row['spells']:>6} {row['failures']:>6} "
+            f"{row['left_out']:>4}"
+        )
+        if row["median_days_library"] is None:
+            lines.append(f"{head}  {row['opinion']}: {row['reason']}")
+            continue
+        lines.append(
+            f"{head} {row['median_days']:>7.1f} {row['median_days_library']:>7.1f} "
+            f"{100 * row['median_difference']:>+6.2f} {row['sigma']:>6.3f} {row['sigma_library']:>6.3f} "
+            f"{100 * row['sigma_difference']:>+6.2f} {row['log_likelihood_difference']:>+8.4f}  "
+            f"{row['opinion']}"
+        )
+    return "\n".join(
+        [*lines, "out: spells left out of both, their chance being too small for the library to count."]
+    )
+
+
 def _over_origins(scores: pl.DataFrame) -> pl.DataFrame:
     gain = (pl.col("log_score") - pl.col("log_score_fleet")) * pl.col("units")
     return scores.group_by("component", "horizon_days", maintain_order=True).agg(

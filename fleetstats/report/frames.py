@@ -176,6 +176,11 @@ _STARRED: Mapping[str, Columns] = {
         "component": TEXT, "predicted*": REAL, "happened*": REAL, "happened_low": REAL,
         "happened_high": REAL, "spells": COUNT, "expected": REAL, "failures": COUNT,
     },
+    "second_opinion": {
+        "component*": TEXT, "family*": TEXT, "spells": COUNT, "failures": COUNT, "left_out": COUNT,
+        "median_days": REAL, "median_days_library": REAL, "median_difference": REAL, "sigma_difference": REAL,
+        "opinion*": TEXT, "reason": TEXT,
+    },
     "sensitivity": {
         "component": TEXT, "assumption*": TEXT, "shift_days*": REAL, "shift_low_days": REAL,
         "shift_high_days": REAL, "sites": COUNT,

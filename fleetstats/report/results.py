@@ -108,6 +108,7 @@ class Results:
     starting_intervals: pl.DataFrame = field(default_factory=_none("starting_intervals"))
     replay: pl.DataFrame = field(default_factory=_none("replay"))
     calibration: pl.DataFrame = field(default_factory=_none("calibration"))
+    second_opinion: pl.DataFrame = field(default_factory=_none("second_opinion"))
     sensitivity: pl.DataFrame = field(default_factory=_none("sensitivity"))
     removals: pl.DataFrame = field(default_factory=_none("removals"))
     early_deaths: pl.DataFrame = field(default_factory=_none("early_deaths"))

@@ -182,10 +182,19 @@ def test_a_text_cell_cannot_become_a_formula_in_csv(built: Path) -> None:
     assert _as_csv(frame).splitlines() == ["name,money", "'=1+1,-1.5", "plain,2.0", "'@x,3.0"]
 
 
-def test_replay_tells_its_result_in_words(run: Run, built: Path) -> None:
+def test_replay_tells_its_result_and_a_second_opinion(run: Run, built: Path, tmp_path: Path) -> None:
     code, out, _ = run("replay", "--store", built / "fleet.duckdb")
     assert code == 0
     assert "sediment_cartridge" in out
+    assert "Second opinion: the library lifelines" in out
+    code, out, _ = run("table", "second_opinion", "--format", "csv", "--store", built / "fleet.duckdb")
+    assert code == 0
+    assert {line.split(",")[-2] for line in out.splitlines()[1:]} == {"agrees"}
+    code, _, _ = run("report", "--store", built / "fleet.duckdb", "--out", tmp_path / "site")
+    assert code == 0
+    assert "An independent library, lifelines, agrees with 12 of 12 fits." in (
+        tmp_path / "site" / "trust.html"
+    ).read_text(encoding="utf-8")
 
 
 def test_settings_are_printed_with_unit_default_and_origin(run: Run, tmp_path: Path) -> None:

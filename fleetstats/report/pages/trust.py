@@ -14,6 +14,7 @@ from fleetstats.report.pages.parts import Head
 from fleetstats.report.pages.verdict import FEW_ENDED
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
+from fleetstats.trust.second_opinion import AGREES, DIFFERS, NO_OPINION
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,8 @@ class TrustPage:
     groups: Table
     groups_told: str
     figure: Figure | None
+    opinion: Table
+    opinion_told: str
     sensitivity: Table
     sensitivity_told: str
     cannot_say: tuple[str, ...]
@@ -47,6 +50,8 @@ def trust_page(results: Results) -> TrustPage:
             "said-and-happened", "Chances said beforehand against what happened",
             results.calibration.with_columns(pl.col("component").replace(_labels(results))),
         ),
+        opinion=_opinion(results),
+        opinion_told=_opinion_told(results),
         sensitivity=_sensitivity(results),
         sensitivity_told=_sensitivity_told(results),
         cannot_say=cannot_say(results),
@@ -230,6 +235,55 @@ def _groups_told(results: Results) -> str:
         f"are a chance of {words.share(row['happened'])}, not "
         f"{words.share(row['failures'] / row['spells'])}."
     )
+
+
+def _opinion(results: Results) -> Table:
+    """Return the lives of the whole fleet as an independent library fits them, beside ours."""
+    rows = [
+        (
+            tables.text(_name(results, row["component"])),
+            tables.text(_FAMILIES.get(row["family"], row["family"])),
+            tables.number(words.whole(row["spells"]), row["spells"]),
+            tables.number(words.whole(row["left_out"]), row["left_out"]),
+            tables.number(words.whole(row["median_days"]), row["median_days"]),
+            tables.number(words.whole(row["median_days_library"]), row["median_days_library"]),
+            tables.number(_percent(row["median_difference"]), row["median_difference"]),
+            tables.number(_percent(row["sigma_difference"]), row["sigma_difference"]),
+            tables.text(f"{row['opinion']}: {row['reason']}" if row["reason"] else row["opinion"]),
+        )
+        for row in results.second_opinion.iter_rows(named=True)
+    ]  # fmt: skip
+    columns = (
+        Column("component", "Component"), Column("family", "Family"), Column("fittings", "Fittings", True),
+        Column("left_out", "Left out of both", True), Column("median_days", "Our median, days", True),
+        Column("median_days_library", "The library's", True),
+        Column("median_difference", "Medians differ by", True),
+        Column("sigma_difference", "Spreads differ by", True),
+        Column("opinion", "Opinion"),
+    )  # fmt: skip
+    return Table(
+        "opinion", "One life for the whole fleet, fitted twice", columns, tuple(rows), _NOT_ASKED,
+        "data/second-opinion.csv",
+    )  # fmt: skip
+
+
+_NOT_ASKED = "Not asked yet: run fleetstats replay, then fleetstats report."
+_FAMILIES = {"weibull": "Weibull", "lognormal": "lognormal", "loglogistic": "log-logistic"}
+
+
+def _percent(share: float | None) -> str:
+    return words.UNKNOWN if share is None else f"{abs(100 * share):.2f} %"
+
+
+def _opinion_told(results: Results) -> str:
+    """Return in a sentence how far an independent library agrees."""
+    count = dict(results.second_opinion.group_by("opinion").len().iter_rows())
+    if not count:
+        return ""
+    agree, differ, none = (count.get(word, 0) for word in (AGREES, DIFFERS, NO_OPINION))
+    told = f"An independent library, lifelines, agrees with {agree} of {words.counted(agree + differ, 'fit')}"
+    more = f"; {none} more {'has' if none == 1 else 'have'} no answer without priors" if none else ""
+    return f"{told}{more}."
 
 
 def _sensitivity(results: Results) -> Table:

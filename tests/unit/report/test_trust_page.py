@@ -50,3 +50,34 @@ def test_none_spent_is_nothing_without_a_minus() -> None:
 
 def test_without_a_trial_on_the_past_there_is_no_example() -> None:
     assert trust_page(Results(AS_OF, display())).groups.rows == ()
+
+
+def opinions(*opinion: str) -> Results:
+    kept = pl.DataFrame(
+        {
+            "component": "uv_lamp",
+            "family": "weibull",
+            "opinion": opinion,
+            "median_days_library": [None if word == "no opinion" else 540.2 for word in opinion],
+            "median_difference": [None if word == "no opinion" else -0.0123 for word in opinion],
+            "reason": ["nothing has failed" if word == "no opinion" else "" for word in opinion],
+        }
+    )
+    return Results(AS_OF, display(), second_opinion=kept)
+
+
+def test_the_second_opinion_is_one_sentence_and_a_table() -> None:
+    page = trust_page(opinions("agrees", "differs", "no opinion"))
+    assert page.opinion_told == (
+        "An independent library, lifelines, agrees with 1 of 2 fits; 1 more has no answer without priors."
+    )
+    shown = [[cell.shown for cell in row] for row in page.opinion.rows]
+    assert shown[1][1] == "Weibull"
+    assert shown[1][5:] == ["540", "1.23 %", "", "differs"]
+    assert shown[2][5:] == [""] * 3 + ["no opinion: nothing has failed"]
+
+
+def test_a_second_opinion_not_asked_for_says_how_to_ask() -> None:
+    page = trust_page(Results(AS_OF, display()))
+    assert page.opinion_told == ""
+    assert "fleetstats replay" in page.opinion.empty

@@ -71,7 +71,7 @@ MapOption = Annotated[
 ]
 SetAsideOption = Annotated[
     Path | None,
-    typer.Option("--set-aside", metavar="DIR", help="A folder for rows set aside, to mend and load."),
+    typer.Option("--set-aside", metavar="DIR", help="A folder for the rows set aside, to be read."),
 ]
 
 DEFAULT_STORE = Path("fleet.duckdb")

@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import partial
 from pathlib import Path
 
 import polars as pl
 
 from fleetstats.errors import IntakeError
-from fleetstats.intake.corrections import is_set_aside
 from fleetstats.intake.fields import TABLES, Table
 from fleetstats.intake.files import RawTable, is_table_name, read_tables
 from fleetstats.intake.import_map import ImportMap
@@ -27,8 +25,6 @@ from fleetstats.intake.journal import (
     note_refused,
 )
 from fleetstats.intake.merge import Merged, merge
-from fleetstats.intake.readers import Grid
-from fleetstats.intake.resaved import take_back
 from fleetstats.intake.rules import cell_faults, literal, order_faults, quoted, reference_faults, typed_query
 from fleetstats.intake.sheet_loads import SheetLoad, open_sheets
 from fleetstats.store import Store
@@ -84,7 +80,7 @@ def load_paths(
     sheets = [] if import_map is None else open_sheets(by_map, import_map, today=today, components=components)
     with store.transaction():
         make_tables(store)
-        files = read_tables(own, seen_first=partial(_without_habits, store, today))
+        files = read_tables(own)
         for sheet in sheets:
             sheet.read(store)
         for sheet in sheets:
@@ -96,13 +92,6 @@ def load_paths(
             for group in _groups(table, files):
                 reports += _Batch(store, _with_components(table, components), group, load_id, today).load()
         return LoadReport(tuple(_with_sheets(store, sheets, reports, load_id)))
-
-
-def _without_habits(store: Store, today: date, grid: Grid) -> Grid:
-    """Return a grid as it is read: rows set aside without what a spreadsheet did to them."""
-    return (
-        take_back(store, grid, site_headers=("site_id",), today=today) if is_set_aside(grid.header) else grid
-    )
 
 
 def _sorted_out(paths: Iterable[Path | str], rules: ImportMap | None) -> tuple[list[Path], list[Path]]:

@@ -15,6 +15,7 @@ from fleetstats.intake.files import refuse_twins
 from fleetstats.intake.import_map import BLANKS
 from fleetstats.intake.readers import Grid, read_grids, sheet_names
 from fleetstats.intake.readers.choose import file_bytes
+from fleetstats.intake.set_aside import refuse_set_aside
 from fleetstats.intake.words import same_word
 
 
@@ -52,7 +53,8 @@ def choose_sheets(path: Path, components: Collection[str]) -> Chosen:
             f"{path}: none of its sheets holds a table; accepted is a header row and rows below it"
         )
     best = max(grids, key=lambda grid: _likeness(grid, components))
-    refuse_twins(best.header, best.file if best.sheet is None else f"{best.file}, sheet {best.sheet}")
+    refuse_set_aside(best.header, best.place)
+    refuse_twins(best.header, best.place)
     alike = _alike(best, grids)
     rows = pl.concat([grid.rows for grid in alike])
     told = tuple(dict.fromkeys(note for grid in alike for note in grid.told))

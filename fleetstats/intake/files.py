@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import TABLES, Table, nearest, plain
 from fleetstats.intake.readers import READABLE, Grid, Misshapen, read_grids, sheet_names
 from fleetstats.intake.readers.choose import file_bytes, refuse_other_endings
+from fleetstats.intake.set_aside import refuse_set_aside
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +42,7 @@ class RawTable:
         return self.rows.height + len(self.misshapen)
 
 
-def _as_it_is(grid: Grid) -> Grid:
-    return grid
-
-
-def read_tables(
-    paths: Iterable[Path | str], *, seen_first: Callable[[Grid], Grid] = _as_it_is
-) -> list[RawTable]:
+def read_tables(paths: Iterable[Path | str]) -> list[RawTable]:
     """Return the rows of every file named, or in a folder named, that holds a table of records.
 
     Parameters
@@ -55,8 +50,6 @@ def read_tables(
     paths : iterable of Path
         Files called after their table (`visits.csv`), workbooks with sheets called after tables, or folders
         of files called after their table. Other files in a folder are left alone.
-    seen_first : callable, optional
-        Sees each grid with all its columns, and returns it as it is to be read.
 
     Raises
     ------
@@ -65,7 +58,7 @@ def read_tables(
         file, what was found, what is accepted and the nearest name.
     """
     found = [file for path in paths for file in _files_of(Path(path))]
-    return [raw for file in dict.fromkeys(found) for raw in _read(file, seen_first)]
+    return [raw for file in dict.fromkeys(found) for raw in _read(file)]
 
 
 def is_table_name(path: Path) -> bool:
@@ -88,13 +81,13 @@ def _files_of(path: Path) -> list[Path]:
     return [path]
 
 
-def _read(path: Path, seen_first: Callable[[Grid], Grid]) -> list[RawTable]:
+def _read(path: Path) -> list[RawTable]:
     data = file_bytes(path)
     sheets = {name: plain(name) for name in sheet_names(data, path) if plain(name) in TABLES}
     if plain(path.stem) in TABLES and plain(path.stem) not in sheets.values():
-        return [_table_of(data, path, TABLES[plain(path.stem)], None, seen_first)]
+        return [_table_of(data, path, TABLES[plain(path.stem)], None)]
     if sheets:
-        return [_table_of(data, path, TABLES[table], sheet, seen_first) for sheet, table in sheets.items()]
+        return [_table_of(data, path, TABLES[table], sheet) for sheet, table in sheets.items()]
     raise IntakeError(
         f"{path}: '{path.stem}' is not the name of a table of records; accepted are {', '.join(TABLES)}; "
         f"the nearest is '{nearest(path.stem, TABLES)}': rename the file; or, if it is a sheet of your own, "
@@ -102,9 +95,7 @@ def _read(path: Path, seen_first: Callable[[Grid], Grid]) -> list[RawTable]:
     )
 
 
-def _table_of(
-    data: bytes, path: Path, table: Table, sheet: str | None, seen_first: Callable[[Grid], Grid]
-) -> RawTable:
+def _table_of(data: bytes, path: Path, table: Table, sheet: str | None) -> RawTable:
     known = set(table.names)
 
     def names_known(row: Sequence[str]) -> int:
@@ -112,7 +103,7 @@ def _table_of(
 
     grid = read_grids(data, path, sheets=[sheet] if sheet else None, score=names_known)[0]
     digest = hashlib.sha256(data if sheet is None else data + sheet.encode()).hexdigest()
-    return grid_table(seen_first(grid), table, digest)
+    return grid_table(grid, table, digest)
 
 
 def grid_table(grid: Grid, table: Table, content_hash: str) -> RawTable:
@@ -123,9 +114,9 @@ def grid_table(grid: Grid, table: Table, content_hash: str) -> RawTable:
     IntakeError
         If a column is there twice, or a required one is missing.
     """
-    file = grid.file if grid.sheet is None else f"{grid.file}, sheet {grid.sheet}"
-    refuse_twins(grid.header, file)
-    rows, ignored = _known_columns(grid.rows, grid.header, table, file)
+    refuse_set_aside(grid.header, grid.place)
+    refuse_twins(grid.header, grid.place)
+    rows, ignored = _known_columns(grid.rows, grid.header, table, grid.place)
     return RawTable(
         table,
         Path(grid.file).name,

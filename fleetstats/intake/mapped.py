@@ -86,7 +86,6 @@ def map_rows(grid: Grid, rules: ImportMap, *, today: date, components: Sequence[
 
 def _cells(grid: Grid, rules: ImportMap) -> pl.DataFrame:
     """Return the sheet under the headers as the map spells them, those the map does not use by their own."""
-    where = grid.file if grid.sheet is None else f"{grid.file}, sheet {grid.sheet}"
     places: dict[str, list[int]] = {}
     for i, name in enumerate(grid.header):
         places.setdefault(same_word(name), []).append(i)
@@ -95,13 +94,12 @@ def _cells(grid: Grid, rules: ImportMap) -> pl.DataFrame:
         found = places.get(same_word(header), [])
         if len(found) > 1:
             raise IntakeError(
-                f"{where}: the header names '{header}' {len(found)} times; accepted is each column of the "
-                "map "
-                "once; rename one in the sheet"
+                f"{grid.place}: the header names '{header}' {len(found)} times; accepted is each column of "
+                "the map once; rename one in the sheet"
             )
         if not found:
             raise IntakeError(
-                f"{where}: has no column '{header}', which the map {rules.path} names; found are "
+                f"{grid.place}: has no column '{header}', which the map {rules.path} names; found are "
                 f"{', '.join(filter(None, grid.header))}; the nearest is '{nearest(header, grid.header)}': "
                 "correct the map or the sheet"
             )

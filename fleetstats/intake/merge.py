@@ -71,11 +71,10 @@ def _newest_only(store: Store, table: Table, present: Sequence[str], load_id: in
         return
     store.stage("several", several.to_frame())
     store.run(
-        "CREATE OR REPLACE TEMP TABLE alike AS SELECT *, row_number() OVER "
-        f"(PARTITION BY {_names(table.key)} ORDER BY file_no DESC, line DESC) AS place "
-        "FROM temp.accepted AS a "
-        "SEMI JOIN (FROM temp.typed SEMI JOIN temp.several USING (mark)) AS t "
-        "ON (t.file_no, t.line) = (a.file_no, a.line)"
+        "CREATE OR REPLACE TEMP TABLE alike AS SELECT *, row_number() OVER (PARTITION BY "
+        f"{_names(table.key)} ORDER BY file_no DESC, line DESC) AS place FROM temp.accepted AS a SEMI JOIN "
+        "(FROM temp.typed SEMI JOIN temp.several USING (mark)) AS t ON (t.file_no, t.line) = (a.file_no, "
+        "a.line)"
     )
     store.run(
         "DELETE FROM temp.typed AS t USING temp.alike AS o "

@@ -100,9 +100,8 @@ def _number(raw: str) -> str:
 
 def _date(column: Column, raw: str) -> str:
     day = (
-        f"CASE WHEN {raw} LIKE '{_ISO_DAY}' THEN try_cast({raw} AS DATE) "
-        f"WHEN regexp_full_match({raw}, '[0-9-]{{10}}[T ]00:00(:00([.]0+)?)?') "
-        f"THEN try_cast(left({raw}, 10) AS DATE) END"
+        f"CASE WHEN {raw} LIKE '{_ISO_DAY}' THEN try_cast({raw} AS DATE) WHEN regexp_full_match({raw}, "
+        f"'[0-9-]{{10}}[T ]00:00(:00([.]0+)?)?') THEN try_cast(left({raw}, 10) AS DATE) END"
     )
     if column.kind == "date":
         return day
@@ -140,9 +139,8 @@ def cell_faults(table: Table, present: Iterable[str]) -> list[str]:
             outcome = ASIDE if column.required else KEPT
             reason = literal(f" is not accepted here: accepted is {column.accepted}; {outcome}")
             found.append(
-                f"SELECT file_no, line, {literal(column.name)}, r.{name}, "
-                f"'''' || r.{name} || '''' || {reason}, {column.required} FROM {rows} "
-                f"WHERE r.{name} IS NOT NULL AND t.{name} IS NULL"
+                f"SELECT file_no, line, {literal(column.name)}, r.{name}, '''' || r.{name} || '''' || "
+                f"{reason}, {column.required} FROM {rows} WHERE r.{name} IS NOT NULL AND t.{name} IS NULL"
             )
         if column.required:
             reason = literal(f"{column.name} is blank: accepted is {column.accepted}; {ASIDE}")
@@ -193,8 +191,7 @@ def _order_fault(table: Table, column: str, other: str, sign: str, word: str) ->
     join = " JOIN records.visits AS v USING (visit_id)" if from_visit else ""
     value = f"t.{quoted(column)}"
     return (
-        f"SELECT t.file_no, t.line, {literal(column)}, {value}::VARCHAR, "
-        f"{value} || ' is {word} the {other}, ' || {limit} || "
-        f"': accepted is a date not {word} it; {KEPT}', false "
-        f"FROM (FROM temp.typed WHERE {quoted(column)} IS NOT NULL) AS t{join} WHERE {value} {sign} {limit}"
+        f"SELECT t.file_no, t.line, {literal(column)}, {value}::VARCHAR, {value} || ' is {word} the {other}, "
+        f"' || {limit} || ': accepted is a date not {word} it; {KEPT}', false FROM (FROM temp.typed WHERE "
+        f"{quoted(column)} IS NOT NULL) AS t{join} WHERE {value} {sign} {limit}"
     )

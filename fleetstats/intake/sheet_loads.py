@@ -10,7 +10,6 @@ from pathlib import Path
 
 import polars as pl
 
-from fleetstats.intake import corrections
 from fleetstats.intake.fields import TABLES
 from fleetstats.intake.files import RawTable
 from fleetstats.intake.import_map import ImportMap
@@ -19,7 +18,7 @@ from fleetstats.intake.mapped import MappedRows, map_rows
 from fleetstats.intake.origin import Origin, reason_for, sources_of
 from fleetstats.intake.readers import Grid, read_grids
 from fleetstats.intake.readers.choose import file_bytes
-from fleetstats.intake.resaved import take_back
+from fleetstats.intake.set_aside import ENDING, records_of, refuse_set_aside
 from fleetstats.intake.site_facts import Doubt, SheetFacts, gather_facts
 from fleetstats.intake.withdraw import move_lines, withdraw
 from fleetstats.intake.words import same_word
@@ -54,7 +53,6 @@ class SheetLoad:
     digest: str
     today: date
     components: tuple[str, ...]
-    mended_before: frozenset[int] = frozenset()
     rows: MappedRows = field(init=False)
     known_visits: frozenset[str] = frozenset()
     doubts: tuple[Doubt, ...] = ()
@@ -70,27 +68,16 @@ class SheetLoad:
         """Return the name under which the records of this sheet are kept: a reload replaces what it names."""
         return self.file if self.grid.sheet is None else f"{self.file} [{self.grid.sheet}]"
 
-    @property
-    def is_mending(self) -> bool:
-        """Return whether the sheet is one of rows that were set aside: it adds, and replaces nothing."""
-        return corrections.is_set_aside(self.grid.header)
-
     # -- before the tables are loaded --------------------------------------------------------------------
 
     def read(self, store: Store) -> None:
         """Take the rows of the sheet, after the journal forgot what it held of it."""
-        grid = self.grid
-        if self.is_mending:
-            sites = [rule.header for rule in self.rules.fields if rule.column.name == "site_id"]
-            grid = self.grid = take_back(store, grid, site_headers=sites, today=self.today)
-        else:
-            self.mended_before = corrections.mended_lines(store, grid)
-            grid = corrections.without_lines(grid, self.mended_before)
-            for name, file in (("refused", self.file), ("cuts", self.identity)):
-                same = " AND sheet IS NOT DISTINCT FROM $s" if name == "refused" else ""
-                values = {"f": file, "s": grid.sheet} if same else {"f": file}
-                store.run(f"DELETE FROM journal.{name} WHERE file = $f{same}", values)
-        self.rows = map_rows(grid, self.rules, today=self.today, components=self.components)
+        store.run(
+            "DELETE FROM journal.refused WHERE file = $f AND sheet IS NOT DISTINCT FROM $s",
+            {"f": self.file, "s": self.grid.sheet},
+        )
+        store.run("DELETE FROM journal.cuts WHERE file = $f", {"f": self.identity})
+        self.rows = map_rows(self.grid, self.rules, today=self.today, components=self.components)
         self.known_visits = self._known_visits(store)
 
     @property
@@ -104,11 +91,6 @@ class SheetLoad:
     def make(self, store: Store, others: Sequence[SheetLoad]) -> tuple[RawTable, ...]:
         """Return the tables that the sheet makes, told what the other sheets of the load say of its sites."""
         self.tables = tuple(self._tables(store, others))
-        if self.is_mending:  # told under their first place by an earlier load of this very file
-            for name in ("refused", "cuts"):
-                store.run(
-                    f"DELETE FROM journal.{name} WHERE list_contains($h, content_hash)", {"h": self._hashes}
-                )
         return self.tables
 
     def _tables(self, store: Store, others: Sequence[SheetLoad]) -> Iterable[RawTable]:
@@ -151,12 +133,9 @@ class SheetLoad:
         accepted = self._accepted(store)
         self._bring_lines_back(store)
         self._trace(store, load_id)
-        gone = 0 if self.is_mending else withdraw(store, self.identity, accepted, load_id)
+        gone = withdraw(store, self.identity, accepted, load_id)
         move_lines(store, self.identity, accepted)
         report = self._report(store, load_id, reports, accepted, gone)
-        if self.is_mending:
-            refused = self._refused_lines(store)
-            corrections.note_mended(store, load_id, self.rows.cells, refused, self._hashes)
         query = "SELECT 1 FROM journal.loads WHERE content_hash = $h LIMIT 1"
         if not store.run(query, {"h": self.digest}) or report.accepted or report.changed:
             note_load(store, load_id, self.today, self.digest, report)
@@ -196,7 +175,7 @@ class SheetLoad:
         store.run("DELETE FROM journal.refused WHERE list_contains($h, content_hash)", mine)
         cells = self.rows.cells.filter(pl.col("line").is_in([fault.line for fault in faults]))
         origin = Origin(sources_of(self.rules), {row["line"]: row for row in cells.iter_rows(named=True)})
-        records = corrections.records_of(cells)
+        records = records_of(cells)
         hashes = {table.table.name: table.content_hash for table in self.tables}
         told = [
             (load_id, fault.table, self.file, self.grid.sheet, fault.line, *_named(fault, origin),
@@ -222,11 +201,8 @@ class SheetLoad:
     ) -> FileReport:
         """Return the account of the sheet: every line of it is accepted, repeated or refused."""
         read = self.rows.cells.height + len(self.rows.repeats) + len(self.grid.misshapen)
-        read += len(self.mended_before)
         refused = len(self._refused_lines(store))
-        repeated = (
-            len(self.rows.repeats) + len(self.mended_before) + self._lines_known(store, load_id, reports)
-        )
+        repeated = len(self.rows.repeats) + self._lines_known(store, load_id, reports)
         aside = store.run(
             "SELECT count(*) FROM journal.refused WHERE list_contains($h, content_hash) AND kind = 'value'",
             {"h": list(self._hashes)},
@@ -234,7 +210,7 @@ class SheetLoad:
         used = {same_word(header) for header in self.rules.headers}
         unused = [
             " ".join(name.split()) for name in self.grid.header
-            if name and same_word(name) not in used and name not in corrections.COLUMNS
+            if name and same_word(name) not in used
         ]  # fmt: skip
         return FileReport(
             self.file, self.grid.sheet, SHEET, read, read - repeated - refused, repeated, refused, int(aside),
@@ -258,8 +234,6 @@ class SheetLoad:
         counts["work"] = accepted["work"].height if "work" in accepted else 0
         made = [f"{count:,} {_counted(name, count)}" for name, count in counts.items() if count]
         yield "makes " + (", ".join(made) or "no records")
-        if self.mended_before:
-            yield f"{len(self.mended_before)} lines were mended by an earlier load: not taken again"
         if self.rows.blanks:
             told = ", ".join(f"{n} '{word}'" for word, n in sorted(self.rows.blanks.items()))
             yield f"read as blank: {told}"
@@ -303,9 +277,10 @@ def open_sheets(
     found = []
     for path in map(Path, paths):
         data = file_bytes(path)
-        for grid in corrections.read_set_aside(data, path) or read_grids(
-            data, path, sheets=rules.sheets or None, header_row=rules.header_row
-        ):
+        if path.stem.endswith(ENDING):  # told what it is even where the map names another sheet or row
+            refuse_set_aside(read_grids(data, path)[0].header, str(path))
+        for grid in read_grids(data, path, sheets=rules.sheets or None, header_row=rules.header_row):
+            refuse_set_aside(grid.header, grid.place)
             digest = hashlib.sha256(data)
             digest.update(f"{rules.digest} {grid.sheet}".encode())
             found.append(SheetLoad(grid, rules, digest.hexdigest(), today, known))

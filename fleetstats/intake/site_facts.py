@@ -178,7 +178,6 @@ def _passed_by(
 def _untold(name: str) -> str:
     """Return the query of the facts that other files brought and the sheets say nothing of."""
     return (
-        f"SELECT site_id, {quoted(name)}::VARCHAR FROM records.sites AS s "
-        f"ANTI JOIN temp.winners USING (site_id) WHERE {quoted(name)} IS NOT NULL "
-        "AND NOT list_contains($files, file)"
+        f"SELECT site_id, {quoted(name)}::VARCHAR FROM records.sites AS s ANTI JOIN temp.winners USING "
+        f"(site_id) WHERE {quoted(name)} IS NOT NULL AND NOT list_contains($files, file)"
     )

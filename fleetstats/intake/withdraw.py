@@ -52,8 +52,7 @@ def _take_out(store: Store, name: str, identity: str, which: str, load_id: int) 
     if gone:
         store.run(
             f"INSERT INTO journal.corrections SELECT {load_id}, '{name}', {_KEYS[name]}, "
-            "to_json(r)::VARCHAR, "
-            f"NULL {where} ORDER BY line",
+            f"to_json(r)::VARCHAR, NULL {where} ORDER BY line",
             values,
         )
         store.run(f"DELETE {where}", values)

@@ -89,9 +89,8 @@ def read_work(answer: str, where: str, components: Collection[str]) -> WorkWord:
         found[kind] = part
     if "action" not in found or (components and "component" not in found):
         raise IntakeError(
-            f"{where}: found '{answer}'; {'a component and ' if components else ''}an action is needed, "
-            "one of "
-            f"{', '.join(ACTIONS)}; write it first, or {NOTHING} if the word means no work"
+            f"{where}: found '{answer}'; {'a component and ' if components else ''}an action is needed, one "
+            f"of {', '.join(ACTIONS)}; write it first, or {NOTHING} if the word means no work"
         )
     return WorkWord(found.get("component"), found["action"], found.get("condition"))
 

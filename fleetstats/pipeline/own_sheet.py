@@ -9,9 +9,9 @@ from pathlib import Path
 from fleetstats.errors import IntakeError
 from fleetstats.intake.accept import LoadReport, load_paths
 from fleetstats.intake.blank_slip import blank_files
-from fleetstats.intake.corrections import write_set_aside
 from fleetstats.intake.draft_map import draft_map
 from fleetstats.intake.import_map import read_map
+from fleetstats.intake.set_aside import write_set_aside
 from fleetstats.settings import Settings
 from fleetstats.store import Store
 
@@ -32,7 +32,7 @@ def load_records(
     import_map : Path, optional
         The map for sheets of one's own.
     set_aside : Path, optional
-        A folder for the rows that were set aside, to be mended and loaded again.
+        A folder for the rows that were set aside, with the reasons, to be read.
     """
     components = tuple(settings.components)
     rules = None if import_map is None else read_map(import_map, components)

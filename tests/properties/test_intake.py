@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from fleetstats.errors import IntakeError
 from fleetstats.intake.accept import load_paths
-from fleetstats.intake.corrections import write_set_aside
 from fleetstats.intake.draft_map import draft_map
 from fleetstats.intake.import_map import read_map
 from fleetstats.intake.readers import read_grids
@@ -143,48 +142,6 @@ def test_every_row_of_any_sheet_is_accounted_for_and_a_reload_changes_nothing(tm
         assert known + sheet.refused <= read
         lines = {line for (line,) in store.run("SELECT line FROM journal.refused")}
         assert lines <= set(range(2, len(rows) + 2))
-
-
-@settings(parent=quiet, max_examples=12)
-@given(
-    edits=st.lists(
-        st.tuples(
-            st.integers(0, 3),
-            st.sampled_from(["Site", "Date", "PSI", "Sed", "set_aside_line", "set_aside_row", "set_aside_file"]),
-            st.sampled_from(
-                ["", "7", "A", "01.02.2024", "2/1/2024 0:00", "35,8", "1.2E+05", "1e999", "-1e-400", "nan", "TRUE",
-                 "'=1", "99999999999999999999999", "01.01.0001", "31.12.9999"]
-            ) | cells,
-        ),
-        max_size=8,
-    )
-)  # fmt: skip
-def test_rows_set_aside_come_back_accounted_for_whatever_was_done_to_them(tmp_path, edits):
-    log = (
-        "Site,Date,PSI,Sed,Tank\n0007,1/2/2024,48,replaced,poly\n,2024-01-05,35.8,???,poly\n"
-        "0007,13/45/2024,-1,replaced,mud\n0007,2024-02-14 00:00:00,120000,???,poly\n0012,,1e400,,\n"
-    )
-    (tmp_path / "map.toml").write_text(MAP)
-    (tmp_path / "log.csv").write_text(log)
-    rules = read_map(tmp_path / "map.toml", COMPONENTS)
-    with Store(":memory:") as store:
-        load_paths(store, [tmp_path / "log.csv"], today=TODAY, import_map=rules)
-        (place,) = write_set_aside(store, tmp_path / "mend")
-        rows = list(csv.DictReader(io.StringIO(place.read_text(encoding="utf-8-sig"))))
-        assert len(rows) == 4
-        for nth, column, cell in edits:
-            rows[nth][column] = cell
-        with place.open("w", encoding="utf-8", newline="") as out:
-            writer = csv.DictWriter(out, rows[0])
-            writer.writeheader()
-            writer.writerows(rows)
-        told = []
-        for path in (place, place, tmp_path / "log.csv", place):
-            (sheet,) = load_paths(store, [path], today=TODAY, import_map=rules).files
-            assert sheet.rows_read == sheet.accepted + sheet.repeated + sheet.refused
-            assert min(sheet.accepted, sheet.repeated, sheet.refused, sheet.values_set_aside) >= 0
-            told.append((sheet.refused, sheet.values_set_aside))
-        assert told[0] == told[1]
 
 
 @quiet

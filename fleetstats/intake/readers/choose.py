@@ -38,8 +38,7 @@ def file_bytes(path: Path) -> bytes:
         if size > LARGEST_FILE_BYTES:
             raise IntakeError(
                 f"{path}: holds {size:,} bytes; accepted are files up to {LARGEST_FILE_BYTES:,}; split it, "
-                "by "
-                "year for instance, and load the parts"
+                "by year for instance, and load the parts"
             )
         return path.read_bytes()
     except (OSError, ValueError) as exc:

@@ -115,8 +115,7 @@ def _header_record(
     if not len(place):
         raise IntakeError(
             f"{file}: line {header_row} is blank or beyond the end; accepted as header_row is the line of "
-            "the "
-            "header, counted from 1; correct header_row in the import map"
+            "the header, counted from 1; correct header_row in the import map"
         )
     return int(place[0])
 

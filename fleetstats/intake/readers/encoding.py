@@ -47,8 +47,7 @@ def decode(data: bytes, file: str) -> DecodedText:
         line = body.count(b"\n", 0, at) + 1
         raise IntakeError(
             f"{file}: line {line} holds a NUL byte, which no text does; the file may be damaged or of "
-            "another "
-            "kind; save it again as CSV (UTF-8)"
+            "another kind; save it again as CSV (UTF-8)"
         )
     if b"\r" not in body:
         return DecodedText(body, encoding, "LF", notes)

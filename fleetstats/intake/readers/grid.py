@@ -47,6 +47,11 @@ class Grid:
     told: tuple[str, ...] = ()
     decimal_comma: bool = False
 
+    @property
+    def place(self) -> str:
+        """Return the file, and the sheet of a workbook, as messages name them."""
+        return self.file if self.sheet is None else f"{self.file}, sheet {self.sheet}"
+
 
 def find_header(rows: Sequence[Sequence[str | None]]) -> int:
     """Return which of the first rows of a sheet is its header.

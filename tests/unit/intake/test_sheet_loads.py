@@ -12,8 +12,9 @@ import xlsxwriter
 
 from fleetstats.errors import IntakeError
 from fleetstats.intake.accept import load_paths
-from fleetstats.intake.corrections import write_set_aside
+from fleetstats.intake.draft_map import draft_map
 from fleetstats.intake.import_map import read_map
+from fleetstats.intake.set_aside import write_set_aside
 from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
@@ -290,7 +291,7 @@ def test_a_header_that_does_not_fit_the_map_is_named(desk, header, message):
     assert not desk.store.has_records()
 
 
-# -- the corrections loop --------------------------------------------------------------------------------
+# -- rows set aside --------------------------------------------------------------------------------------
 
 LOG = """
     Site,Date,PSI,Sed,Tank,Remark
@@ -301,21 +302,10 @@ LOG = """
 """
 
 
-def mend(desk, edit):
-    (place,) = write_set_aside(desk.store, desk.folder / "mend")
-    rows = list(csv.DictReader(io.StringIO(place.read_text(encoding="utf-8-sig"))))
-    for row in rows:
-        edit(row)
-    with place.open("w", encoding="utf-8", newline="") as out:
-        writer = csv.DictWriter(out, rows[0])
-        writer.writeheader()
-        writer.writerows(rows)
-    return place, rows
-
-
 def test_rows_set_aside_come_out_with_their_own_columns_and_the_reason(desk):
     desk.load(LOG)
-    place, rows = mend(desk, lambda row: None)
+    (place,) = write_set_aside(desk.store, desk.folder / "aside")
+    rows = list(csv.DictReader(io.StringIO(place.read_text(encoding="utf-8-sig"))))
     assert place.name == "log_set_aside.csv"
     assert list(rows[0])[:6] == ["Site", "Date", "PSI", "Sed", "Tank", "Remark"]
     assert [(row["set_aside_line"], row["set_aside_file"]) for row in rows] == [
@@ -327,51 +317,42 @@ def test_rows_set_aside_come_out_with_their_own_columns_and_the_reason(desk):
     assert rows[0]["Remark"] == 'a "b" c'
 
 
-def test_mended_rows_load_with_the_same_map_and_are_remembered(desk):
+@pytest.mark.parametrize("name", ["log_set_aside.csv", "renamed.csv"])
+@pytest.mark.parametrize("header_row", [None, 3])
+def test_a_file_of_rows_set_aside_is_refused_with_what_to_do_and_nothing_is_lost(desk, name, header_row):
     desk.load(LOG)
+    before = desk.visits(), desk.refused()
+    (place,) = write_set_aside(desk.store, desk.folder / "aside")
+    place = place.rename(place.with_name(name))
+    rules = MAP.replace("[sheet]", f"[sheet]\nheader_row = {header_row}") if header_row else MAP
+    told = "correct these rows there" if name.startswith("log") or not header_row else "renamed.csv: has no"
+    with pytest.raises(IntakeError, match=told):
+        desk.load(None, rules=rules, name=f"aside/{place.name}")
+    with pytest.raises(IntakeError, match="correct these rows there"):
+        draft_map(place, words_name="w.csv", today=TODAY, components=COMPONENTS)
+    assert (desk.visits(), desk.refused()) == before
 
-    def edit(row):
-        row["Date"] = row["Date"].replace("99", "9")
-        row["PSI"] = row["PSI"].replace("-5", "45")
 
-    place, _ = mend(desk, edit)
-    report = desk.load(None, name=f"mend/{place.name}")
-    assert counts(report) == (3, 2, 0, 1, 0)
-    assert [visit for visit, _ in desk.visits()] == ["A@2024-01-02", "A@2024-07-09", "A@2025-01-09"]
-    assert desk.refused() == [("log.csv", 5, "Site", None)]
-    assert desk.rows("SELECT count(*) FROM journal.cuts") == [(0,)]
-    pressures = "SELECT inlet_pressure_kpa FROM records.visits ORDER BY visit_date"
-    assert [p for (p,) in desk.rows(pressures)] == pytest.approx([330.948336, 330.948336, 310.264065])
-
-    again = desk.load(LOG + "    B,2/2/2025,40,ok,steel,\n")  # the log goes on, its faults still in it
-    assert counts(again) == (5, 1, 3, 1, 0)
-    assert any("2 lines were mended by an earlier load" in note for note in again.notes)
+def test_the_own_sheet_corrected_and_loaded_again_has_nothing_set_aside(desk):
+    desk.load(LOG)
+    report = desk.load(
+        LOG.replace("7/99/2024", "7/9/2024").replace("-5", "45").replace("    ,1/9", "    B,1/9")
+    )
+    assert counts(report) == (4, 3, 1, 0, 0)
+    assert desk.refused() == desk.rows("FROM journal.cuts") == []
     assert len(desk.visits()) == 4
-    assert [p for (p,) in desk.rows(pressures)][2] == pytest.approx(310.264065)
-    assert desk.refused() == [("log.csv", 5, "Site", None)]
 
 
-def test_rows_sent_back_unmended_are_told_once_under_their_first_place(desk):
-    desk.load(LOG)
-    before = desk.refused()
-    place, _ = mend(desk, lambda row: None)
-    report = desk.load(None, name=f"mend/{place.name}")
-    assert (report.refused, report.values_set_aside) == (2, 1)
-    assert desk.refused() == before
-
-
-def test_rows_of_the_records_own_tables_come_out_and_back_too(desk):
+def test_rows_of_the_records_own_tables_come_out_and_are_refused_too(desk):
     folder = desk.folder / "records"
     folder.mkdir()
     (folder / "sites.csv").write_text("site_id\nA\n")
     (folder / "visits.csv").write_text("visit_id,site_id,visit_date\nv1,A,2024-01-02\nv2,A,2024-13-02\n")
     (folder / "work.csv").write_text("visit_id,component,action\nv1,uv_lamp,fitted\n")
     load_paths(desk.store, [folder], today=TODAY, components=COMPONENTS)
-    (place,) = write_set_aside(desk.store, desk.folder / "mend")
-    assert place.name == "visits.csv"
-    text = place.read_text(encoding="utf-8-sig")
-    assert text.startswith("visit_id,site_id,visit_date,set_aside_reason")
-    place.write_text(text.replace("v2,A,2024-13-02", "v2,A,2024-12-02"), encoding="utf-8")
-    report = load_paths(desk.store, [place.parent], today=TODAY, components=COMPONENTS)
-    assert report.files[0].accepted == 1
-    assert desk.refused() == []
+    (place,) = write_set_aside(desk.store, desk.folder / "aside")
+    assert place.name == "visits_set_aside.csv"
+    assert place.read_text(encoding="utf-8-sig").startswith("visit_id,site_id,visit_date,set_aside_reason")
+    place = place.rename(place.with_name("visits.csv"))
+    with pytest.raises(IntakeError, match="correct these rows there"):
+        load_paths(desk.store, [place], today=TODAY, components=COMPONENTS)

@@ -1,8 +1,8 @@
 """Fixtures that make a store from a few lines of CSV written in the test."""
 
-from __future__ import annotations
-
 import os
+import subprocess
+import sys
 
 # As the command line does, before numpy is imported: its threads slow small matrices down.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -17,8 +17,12 @@ import polars as pl
 import pytest
 
 from fleetstats.intake.accept import LoadReport, load_paths
+from fleetstats.report import write_site
+from fleetstats.resources import folder
 from fleetstats.settings import Settings, default_settings
 from fleetstats.store import Relations, Store
+from tests.made_once import made_once
+from tests.report_fixture import invent
 
 TODAY = date(2026, 1, 1)
 
@@ -65,6 +69,31 @@ def sites_of(visits: str) -> str:
 def fleet(tmp_path: Path) -> Iterator[Fleet]:
     with Store(":memory:") as store:
         yield Fleet(store, tmp_path)
+
+
+@pytest.fixture(scope="session")
+def built_sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder with fleet.duckdb and pages/ of the sample records, made by `fleetstats build`; copy to change."""
+    return made_once(tmp_path_factory, "built_sample", _build)
+
+
+@pytest.fixture(scope="session")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of one written report of sixty invented homes; only read."""
+    return (
+        made_once(tmp_path_factory, "report", lambda place: write_site(invent(60), place / "pages")) / "pages"
+    )
+
+
+def _build(place: Path) -> None:
+    command = [sys.executable, "-c", "from fleetstats.cli import main; main()"]
+    done = subprocess.run(
+        [*command, "build", str(folder("sample_data")), "--out", "pages"],
+        cwd=place, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "rows read" in done.stdout
+    assert done.stderr == "", "progress is for terminals only"
 
 
 @pytest.fixture

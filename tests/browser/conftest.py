@@ -10,18 +10,10 @@ from typing import Any
 
 import pytest
 
-from fleetstats.report import write_site
-from tests.report_fixture import invent
-
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-
-
-@pytest.fixture(scope="session")
-def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_site(invent(60), tmp_path_factory.mktemp("browser") / "report").parent
 
 
 @pytest.fixture(scope="session")

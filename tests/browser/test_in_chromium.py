@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+from tests.browser.accessibility import assert_accessible
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 
 TOP = [
     "index.html", "owner.html", "technician.html", "supplier.html", "sites.html", "lives.html",
@@ -41,13 +44,8 @@ def test_no_word_on_the_console_no_request_and_no_sideways_scroll(
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing(opened: Any, names: dict[str, str], kind: str, scheme: str) -> None:
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
-    # bypass_csp lets the checker itself in; preload would fetch style sheets
-    page = opened(names[kind], bypass_csp=True, color_scheme=scheme)
-    found = axe.Axe().run(page, options={"preload": False})
-    assert found.violations_count == 0, found.generate_report()
+def test_axe_finds_nothing(opened: Any, names: dict[str, str], kind: str) -> None:
+    assert_accessible(partial(opened, names[kind]))
 
 
 def test_dark_mode_is_dark_and_figures_follow_it(opened: Any) -> None:

@@ -9,10 +9,11 @@ import pytest
 
 from fleetstats.advice.what_if import KindPlans, kind_plans
 from fleetstats.report import write_site
+from tests.browser.accessibility import assert_accessible
 
 from .what_if_tables import invented_kinds, results_with
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 KINDS = invented_kinds()
 
 
@@ -188,10 +189,6 @@ def test_without_script_the_table_stands_and_nothing_can_be_moved(owner: Any) ->
     assert shown == [str(days // 7) for days in plans["visit_interval_days"]]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_and_nothing_scrolls_sideways(owner: Any, scheme: str) -> None:
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
-    page = owner(bypass_csp=True, color_scheme=scheme, width=360)
-    assert page.evaluate("document.documentElement.scrollWidth") <= 360
-    found = axe.Axe().run(page, options={"preload": False})
-    assert found.violations_count == 0, found.generate_report()
+def test_axe_finds_nothing_and_nothing_scrolls_sideways(owner: Any) -> None:
+    assert_accessible(owner)
+    assert owner(width=360).evaluate("document.documentElement.scrollWidth") <= 360

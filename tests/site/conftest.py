@@ -6,14 +6,6 @@ from pathlib import Path
 
 import pytest
 
-from fleetstats.report import write_site
-from tests.report_fixture import invent
-
-
-@pytest.fixture(scope="session")
-def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_site(invent(60), tmp_path_factory.mktemp("all") / "report").parent
-
 
 @pytest.fixture(scope="session")
 def pages(report: Path) -> dict[str, str]:

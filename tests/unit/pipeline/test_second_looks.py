@@ -8,7 +8,6 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fleetstats import pipeline
 from fleetstats.life import Lifetimes, fit_life, weak_priors
 from fleetstats.pipeline.past_costs import PLAN, RULE, _planned_alone
 from fleetstats.pipeline.sensitivity import (
@@ -20,25 +19,14 @@ from fleetstats.pipeline.sensitivity import (
 )
 from fleetstats.pipeline.shown import kept_results
 from fleetstats.report.pages.trust import trust_page
-from fleetstats.resources import folder
 from fleetstats.settings import default_settings
 from fleetstats.store import Store
 
-#: One worker makes what these tests share, once.
-pytestmark = pytest.mark.xdist_group("second_looks")
-
-TODAY = date(2026, 7, 1)
-
 
 @pytest.fixture(scope="module")
-def analysed(tmp_path_factory):
+def analysed(built_sample):
     """Return the store of the sample fleet after one analysis."""
-    path = tmp_path_factory.mktemp("analysed") / "fleet.duckdb"
-    said: list[str] = []
-    terms = {"store": path, "settings": default_settings(), "progress": said.append}
-    pipeline.load([folder("sample_data")], today=TODAY, **terms)
-    pipeline.analyse(as_of=None, **terms)
-    with Store(path, read_only=True) as store:
+    with Store(built_sample / "fleet.duckdb", read_only=True) as store:
         yield store
 
 

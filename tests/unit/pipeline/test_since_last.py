@@ -1,7 +1,6 @@
-"""Two analyses in one store: the second is held against the first, and made again changes nothing."""
+"""An analysis is held against the one of an earlier day in the same store, and made again changes nothing."""
 
-from __future__ import annotations
-
+import shutil
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -9,62 +8,78 @@ import polars as pl
 import pytest
 
 from fleetstats import pipeline
-from fleetstats.pipeline.since_last import settings_fingerprint
-from fleetstats.sample import write_sample
+from fleetstats.pipeline.since_last import EARLIER, earlier_intervals, settings_fingerprint, since_last
 from fleetstats.settings import default_settings, settings_from, settings_toml
 from fleetstats.store import Store
 
-#: One worker makes what these tests share, once.
-pytestmark = pytest.mark.xdist_group("since_last")
+OF_THE_LOADS = {"loads", "refused", "corrections"}
+#: What an analysis as of 400 days before is made to have advised: so many days more for these many units.
+MOVED_DAYS, MOVED = 21, 5
 
 
-def quiet(_: str) -> None:
-    """Say nothing."""
+def kept(store: Path) -> dict[str, pl.DataFrame]:
+    with Store(store, read_only=True) as held:
+        return {name: held.table(name) for name in sorted(set(held.tables()["table"]) - OF_THE_LOADS)}
 
 
 @pytest.fixture(scope="module")
-def analysed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, date]:
-    folder = tmp_path_factory.mktemp("since")
-    write_sample(12, folder / "records", seed=8)
-    store = folder / "fleet.duckdb"
-    pipeline.load([folder / "records"], store=store, settings=default_settings(), today=date(2026, 11, 25), progress=quiet)  # fmt: skip
+def twice(built_sample: Path, tmp_path_factory: pytest.TempPathFactory):
+    """The tables of the first analysis, of the second after one of an earlier day, and the store."""
+    store = shutil.copy(built_sample / "fleet.duckdb", tmp_path_factory.mktemp("since") / "fleet.duckdb")
+    first = kept(store)
+    latest = first["analysis"]["as_of"][0]
+    days = pl.col("interval_days") + MOVED_DAYS * (pl.int_range(pl.len()) < MOVED)
+    before = {**first, "intervals": first["intervals"].with_columns(interval_days=days)}
     with Store(store) as held:
-        latest = held.latest_visit()
-    assert latest is not None
-    return store, latest
+        held.keep(before, as_of=latest - timedelta(days=400))
+    pipeline.analyse(store=store, settings=default_settings(), as_of=None, progress=lambda _: None)
+    return first, kept(store), store
 
 
-def run(store: Path, as_of: date) -> dict[str, pl.DataFrame]:
-    pipeline.analyse(store=store, settings=default_settings(), as_of=as_of, progress=quiet)
+def test_the_first_analysis_is_held_against_none(twice) -> None:
+    assert not {EARLIER, "plan_changes"} & set(twice[0]), "a frame without columns is not kept"
+
+
+def test_the_second_is_held_against_the_one_of_an_earlier_day(twice) -> None:
+    first, second, _ = twice
+    day = first["analysis"]["as_of"][0] - timedelta(days=400)
+    assert second[EARLIER]["as_of"].unique().to_list() == [day]
+    changed = second["plan_changes"].drop_nulls("component")
+    key = ["site_id", "component", "slot"]
+    assert sorted(changed.select(key).rows()) == sorted(first["intervals"].head(MOVED).select(key).rows())
+    assert (changed["interval_before_days"] - changed["interval_days"]).to_list() == [MOVED_DAYS] * MOVED
+    assert changed["since"].unique().to_list() == [day]
+    assert "settings" not in set(second["plan_changes"]["reason"])
+
+
+def test_an_analysis_made_again_says_the_same(twice) -> None:
+    first, second, _ = twice
+    assert second.keys() - first.keys() == {EARLIER, "plan_changes"}
+    assert [name for name in first if not first[name].equals(second[name])] == []
+
+
+def test_nothing_is_taken_from_the_same_or_a_later_day(twice, tmp_path: Path) -> None:
+    first, second, built = twice
+    store = shutil.copy(built, tmp_path / "fleet.duckdb")
+    latest = second["analysis"]["as_of"][0]
+
+    def against(as_of: date) -> dict[str, pl.DataFrame]:
+        with Store(store) as held:
+            known = held.relations(as_of=as_of, settings=default_settings())
+            return since_last(
+                earlier_intervals(held, as_of=as_of), second["intervals"], known, default_settings()
+            )
+
+    again = against(latest)
+    assert again["plan_changes"].equals(second["plan_changes"])
+    assert again[EARLIER].equals(second[EARLIER])
+    longer_ago = latest - timedelta(days=460)
+    found = against(longer_ago)
+    assert "plan_changes" not in found
+    assert found[EARLIER]["as_of"].n_unique() == 2, "kept for the days to come"
     with Store(store) as held:
-        names = set(held.tables()["table"]) - {"loads"}
-        return {name: held.table(name) for name in sorted(names)}
-
-
-def test_the_second_analysis_is_held_against_the_first(analysed: tuple[Path, date]) -> None:
-    store, latest = analysed
-    first_day = latest - timedelta(days=400)
-    first = run(store, first_day)
-    assert "earlier_intervals" not in first, "a frame without columns is not kept"
-    assert "plan_changes" not in first
-    second = run(store, latest)
-    assert second["earlier_intervals"]["as_of"].unique().to_list() == [first_day]
-    changed = second["plan_changes"]
-    assert changed.height
-    was = first["intervals"].select("site_id", "component", "slot", before="interval_days")
-    now = second["intervals"].select("site_id", "component", "slot", now="interval_days")
-    both = changed.drop_nulls("component").join(was, on=["site_id", "component", "slot"]).join(
-        now, on=["site_id", "component", "slot"]
-    )  # fmt: skip
-    assert (both["interval_before_days"] == both["before"]).all()
-    assert (both["interval_days"] == both["now"]).all()
-    assert "settings" not in set(changed["reason"])
-    again = run(store, latest)
-    assert again.keys() == second.keys()
-    assert [name for name in again if not again[name].equals(second[name])] == []
-    # an analysis of an earlier day is held against none of a later one, and takes nothing from it
-    assert "plan_changes" not in run(store, first_day - timedelta(days=60))
-    assert run(store, latest)["plan_changes"].equals(changed)
+        held.keep({**first, **found}, as_of=longer_ago)
+    assert against(latest)["plan_changes"].equals(second["plan_changes"])
 
 
 def test_only_what_a_plan_rests_on_makes_other_settings() -> None:

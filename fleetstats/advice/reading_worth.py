@@ -74,7 +74,7 @@ class Stage:
     def take(self, rows: IndexArray) -> Stage:
         """Return some of the cartridges."""
         lives = self.lives
-        own = LifeDraws(lives.family, lives.location[rows], lives.scale, lives.site_effect[rows])
+        own = lives.take(rows)
         return Stage(
             own, self.visit_days[rows], self.every_n[rows], self.planned_cost[rows],
             self.hard_limit_days[rows], self.blocking, self.kept_by_gauge,

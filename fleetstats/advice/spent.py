@@ -47,7 +47,7 @@ def chances_by(
         at = np.flatnonzero((names == name) & (life_row >= 0))
         if len(at):
             own = life_row[at]
-            there = LifeDraws(draws.family, draws.location[own], draws.scale, draws.site_effect[own])
+            there = draws.take(own)
             out[at] = 1.0 - there.conditional_survival(age[at] + wait[at], survived[at])
             if name in gauges:
                 told = gauges[name](own, age[at] + wait[at])

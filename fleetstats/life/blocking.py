@@ -1,7 +1,5 @@
 """How a filter's pressure drop grows as its life is spent, and how likely a gauge's reading is."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

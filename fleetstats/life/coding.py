@@ -1,7 +1,5 @@
 """How a frame of covariates becomes columns of numbers, and how later rows are coded the same way."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What is known of each unit's water and part, as columns that the life model can use, by component."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Curves without a model: product limit with late entry, and the incidence of competing ends."""
 
-from __future__ import annotations
-
 from collections.abc import Hashable, Sequence
 from typing import Any
 
@@ -10,8 +8,9 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.errors import LifeError
+from fleetstats.life.families import quiet
 from fleetstats.life.lifetimes import Lifetimes
-from fleetstats.quantities import FloatArray
+from fleetstats.quantities import Z90, FloatArray
 
 
 def product_limit(lives: Lifetimes) -> pl.DataFrame:
@@ -112,6 +111,22 @@ def cumulative_incidence(
         frames.append(pl.DataFrame(table))
     empty = {"days": pl.Float64, "cause": pl.Int64, "incidence": pl.Float64, "standard_error": pl.Float64}
     return pl.concat(frames) if frames else pl.DataFrame(schema=empty)
+
+
+@quiet
+def log_log_range(share: FloatArray, error: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the 90 % range of shares with these standard errors, on the log(-log) scale; 0 and 1 have none.
+
+    References
+    ----------
+    Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, sec. 1.4.
+    """
+    inside = (share > 0) & (share < 1)
+    known = np.where(inside, share, 0.5)
+    # near 0 and 1 the range may be all there is: exp(spread) is then beyond a double, and its limit right
+    spread = np.where(inside, Z90 * error / np.abs(known * np.log(known)), 0.0)
+    low, high = known ** np.exp(spread), known ** np.exp(-spread)
+    return np.where(inside, low, share), np.where(inside, high, share)
 
 
 def _at_risk(days: FloatArray, exits: FloatArray, entry: FloatArray, weight: FloatArray) -> FloatArray:

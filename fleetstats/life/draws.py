@@ -10,9 +10,8 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetstats.errors import LifeError
-from fleetstats.life.families import FAMILIES
-from fleetstats.life.family import Family
-from fleetstats.quantities import FloatArray
+from fleetstats.life.families import FAMILIES, Family
+from fleetstats.quantities import FloatArray, IndexArray
 
 _CELLS_AT_ONCE = 2_000_000
 
@@ -38,6 +37,10 @@ class LifeDraws:
     scale: FloatArray
     site_effect: FloatArray
 
+    def take(self, rows: IndexArray) -> LifeDraws:
+        """Return the draws of some of the units."""
+        return LifeDraws(self.family, self.location[rows], self.scale, self.site_effect[rows])
+
     def survival(self, days: npt.ArrayLike) -> FloatArray:
         """Return the chance that the next spell outlasts each of the days, averaged over draws.
 
@@ -53,7 +56,7 @@ class LifeDraws:
         units, draws = self.location.shape
         total: FloatArray = np.zeros((units, log_days.size))
         size = max(1, _CELLS_AT_ONCE // max(1, draws * log_days.size))
-        for family, columns in self._families():
+        for family, columns in self.families():
             for start in range(0, units, size):
                 part = slice(start, start + size)
                 z = (log_days[:, None] - self.location[part, columns][:, None, :]) / self.scale[columns]
@@ -72,7 +75,7 @@ class LifeDraws:
         -------
         ndarray, shape (n, D)
         """
-        return np.exp(self._log_survival(_log_days(days)))
+        return np.exp(self.log_survival(days))
 
     def conditional_survival(self, days: npt.ArrayLike, age: npt.ArrayLike) -> FloatArray:
         """Return the chance that a unit now good at `age` is still good at `days`, averaged over draws.
@@ -94,10 +97,9 @@ class LifeDraws:
         later = np.asarray(days, dtype=np.float64)
         table = later if later.ndim == 2 else np.broadcast_to(later, (units,))[:, None]
         now = np.broadcast_to(np.asarray(age, dtype=np.float64), (units,))
-        reached = self._log_survival(_log_days(now))
+        reached = self.log_survival(now)
         columns = [
-            np.exp(self._log_survival(_log_days(np.maximum(column, now))) - reached).mean(axis=1)
-            for column in table.T
+            np.exp(self.log_survival(np.maximum(column, now)) - reached).mean(axis=1) for column in table.T
         ]
         chance = np.column_stack(columns) if columns else np.empty((units, 0))
         return chance if later.ndim == 2 else chance[:, 0]
@@ -113,7 +115,7 @@ class LifeDraws:
         if not 0 < p < 1:
             raise LifeError(f"quantile: p = {p:g} found; accepted: above 0 and below 1")
         z = np.empty(self.scale.size)
-        for family, columns in self._families():
+        for family, columns in self.families():
             z[columns] = family.quantile(np.array(p))
         return np.exp(self.location + self.scale * z)
 
@@ -164,16 +166,17 @@ class LifeDraws:
         low, middle, high = np.quantile(values, [0.5 - level / 2, 0.5, 0.5 + level / 2], axis=1)
         return pl.DataFrame({name: middle, "low": low, "high": high})
 
-    def _log_survival(self, log_days: FloatArray) -> FloatArray:
+    def log_survival(self, days: npt.ArrayLike) -> FloatArray:
         """Return log S, shape (n, D), from days for all, for each unit, or for each unit and draw."""
+        log_days = _log_days(days)
         table = log_days[:, None] if log_days.ndim == 1 else log_days
         z = (np.broadcast_to(table, self.location.shape) - self.location) / self.scale
         log_sf = np.empty(z.shape)
-        for family, columns in self._families():
+        for family, columns in self.families():
             log_sf[:, columns] = family.log_sf(z[:, columns])
         return log_sf
 
-    def _families(self) -> Iterator[tuple[Family, slice]]:
+    def families(self) -> Iterator[tuple[Family, slice]]:
         """Yield each family with its draws, which lie side by side."""
         names = np.array(self.family)
         for name in dict.fromkeys(self.family):

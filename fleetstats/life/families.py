@@ -4,19 +4,116 @@ Everything is a function of the standardised log age z = (log t - location) / si
 into both tails: logarithms of small numbers come from series or scaled functions, no probability is clipped.
 """
 
-from __future__ import annotations
-
-from typing import Final
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 from scipy import special
 
 from fleetstats.errors import LifeError
-from fleetstats.life.family import Between, Family, log1mexp, log1mexp_of_exp, quiet
 from fleetstats.quantities import FloatArray
 
 _LOG_ROOT_2PI: Final = 0.5 * np.log(2 * np.pi)
 _ROOT_HALF: Final = np.sqrt(0.5)
+_F = TypeVar("_F", bound=Callable[..., object])
+
+
+def quiet(function: _F) -> _F:
+    """Return the function with overflow silenced: exp(800) = inf and log 0 = -inf are right limits."""
+    return np.errstate(over="ignore", divide="ignore")(function)
+
+
+@quiet
+def log1mexp(x: FloatArray) -> FloatArray:
+    """Return log(1 - exp(-x)) for x >= 0, exact at both ends.
+
+    References
+    ----------
+    Maechler (2012), "Accurately computing log(1 - exp(-|a|))", equation 7.
+    """
+    return np.where(x < np.log(2), np.log(-np.expm1(-x)), np.log1p(-np.exp(-x)))
+
+
+def log1mexp_of_exp(log_x: FloatArray) -> FloatArray:
+    """Return log(1 - exp(-x)) from log x, so that an x too small for a double is still told from 0."""
+    x = np.exp(log_x)
+    return np.where(log_x < -30, log_x - 0.5 * x, log1mexp(x))
+
+
+class Between(NamedTuple):
+    """The log chance of an interval, its slopes as both ends move together, and that of its upper end alone.
+
+    Attributes
+    ----------
+    value, slope, curve : ndarray
+        log P, and its first and second derivative in a shift of the interval.
+    upper : ndarray
+        width times the derivative of log P in the upper end: between 0 and about 1 where widths are small.
+    """
+
+    value: FloatArray
+    slope: FloatArray
+    curve: FloatArray
+    upper: FloatArray
+
+
+class Family(ABC):
+    """One life family: the standard distribution of e, with slopes with respect to z.
+
+    Attributes
+    ----------
+    name : str
+    scale_fixed : bool
+        True where sigma is 1 by definition.
+    """
+
+    name: str
+    scale_fixed: bool = False
+
+    @abstractmethod
+    def log_sf(self, z: FloatArray) -> FloatArray:
+        """Return log P(e > z)."""
+
+    @abstractmethod
+    def log_cdf(self, z: FloatArray) -> FloatArray:
+        """Return log P(e <= z)."""
+
+    @abstractmethod
+    def log_pdf(self, z: FloatArray) -> FloatArray:
+        """Return the log density of e at z."""
+
+    @abstractmethod
+    def log_between(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Return log P(low < e <= high)."""
+
+    @abstractmethod
+    def between(self, low: FloatArray, width: FloatArray) -> Between:
+        """Return log P(low < e <= low + width) and slopes, exact for any width and far into both tails."""
+
+    @abstractmethod
+    def score(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return d log_pdf / dz, and its slope."""
+
+    @abstractmethod
+    def hazard(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return density over survival, which is - d log_sf / dz, and its slope."""
+
+    @abstractmethod
+    def reverse_hazard(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return density over distribution function, which is d log_cdf / dz, and its slope."""
+
+    @abstractmethod
+    def quantile(self, p: FloatArray) -> FloatArray:
+        """Return the z with P(e <= z) = p, for 0 < p < 1."""
+
+    @abstractmethod
+    def tails(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return P(e <= z) and P(e > z), each exact to where doubles end."""
+
+    @abstractmethod
+    def density(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the density at z and its slope."""
 
 
 class Weibull(Family):
@@ -65,32 +162,22 @@ class Weibull(Family):
         )
 
     @quiet
-    def score(self, z: FloatArray) -> FloatArray:
-        """Return 1 - exp(z)."""
-        return 1 - np.exp(z)
+    def score(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return 1 - exp(z) and its slope."""
+        return 1 - np.exp(z), -np.exp(z)
 
     @quiet
-    def score_slope(self, z: FloatArray) -> FloatArray:
-        """Return - exp(z)."""
-        return -np.exp(z)
+    def hazard(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return exp(z), which is its own slope."""
+        hazard = np.exp(z)
+        return hazard, hazard
 
     @quiet
-    def hazard(self, z: FloatArray) -> FloatArray:
-        """Return exp(z)."""
-        return np.exp(z)
-
-    hazard_slope = hazard
-
-    @quiet
-    def reverse_hazard(self, z: FloatArray) -> FloatArray:
-        """Return exp(z) / expm1(exp(z))."""
+    def reverse_hazard(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return exp(z) / expm1(exp(z)) = r, and r (score - r)."""
         x = np.exp(np.minimum(z, 30.0))  # from z = 7 on the ratio is exactly 0
-        return np.where(x > 0, x / np.where(x > 0, np.expm1(x), 1.0), 1.0)
-
-    def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
-        """Return reverse_hazard (score - reverse_hazard)."""
-        r = self.reverse_hazard(z)
-        return r * (self.score(np.minimum(z, 30.0)) - r)
+        r = np.where(x > 0, x / np.where(x > 0, np.expm1(x), 1.0), 1.0)
+        return r, r * (1 - x - r)
 
     def quantile(self, p: FloatArray) -> FloatArray:
         """Return log(-log(1 - p))."""
@@ -162,31 +249,19 @@ class LogNormal(Family):
         curve = np.where(narrow, -1.0, -(low * slope + upper) - slope * slope)
         return Between(value, slope, curve, upper)
 
-    def score(self, z: FloatArray) -> FloatArray:
-        """Return - z."""
-        return -z
+    def score(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return - z and - 1."""
+        return -z, np.full_like(z, -1.0)
 
-    def score_slope(self, z: FloatArray) -> FloatArray:
-        """Return - 1."""
-        return np.full_like(z, -1.0)
-
-    def hazard(self, z: FloatArray) -> FloatArray:
-        """Return the inverse of the Mills ratio."""
+    def hazard(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the inverse h of the Mills ratio, and h (h - z)."""
         hazard: FloatArray = np.sqrt(2 / np.pi) / special.erfcx(z * _ROOT_HALF)
-        return hazard
+        return hazard, hazard * (hazard - z)
 
-    def hazard_slope(self, z: FloatArray) -> FloatArray:
-        """Return hazard (hazard - z)."""
-        h = self.hazard(z)
-        return h * (h - z)
-
-    def reverse_hazard(self, z: FloatArray) -> FloatArray:
+    def reverse_hazard(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the hazard of the mirror image."""
-        return self.hazard(-z)
-
-    def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
-        """Return - reverse_hazard (reverse_hazard + z)."""
-        return -self.hazard_slope(-z)
+        hazard, slope = self.hazard(-z)
+        return hazard, -slope
 
     def quantile(self, p: FloatArray) -> FloatArray:
         """Return the standard normal quantile."""
@@ -237,29 +312,19 @@ class LogLogistic(Family):
             np.exp(special.log_expit(-high) - special.log_expit(-low)) * wide / -np.expm1(-wide),
         )
 
-    def score(self, z: FloatArray) -> FloatArray:
-        """Return - tanh(z / 2)."""
-        return -np.tanh(0.5 * z)
+    def score(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return - tanh(z / 2), and - 2 P(e <= z) P(e > z)."""
+        return -np.tanh(0.5 * z), -2 * special.expit(z) * special.expit(-z)
 
-    def score_slope(self, z: FloatArray) -> FloatArray:
-        """Return - 2 P(e <= z) P(e > z)."""
-        return -2 * special.expit(z) * special.expit(-z)
+    def hazard(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return P(e <= z), and P(e <= z) P(e > z)."""
+        below, above = special.expit(z), special.expit(-z)
+        return below, below * above
 
-    def hazard(self, z: FloatArray) -> FloatArray:
-        """Return P(e <= z)."""
-        return special.expit(z)
-
-    def hazard_slope(self, z: FloatArray) -> FloatArray:
-        """Return P(e <= z) P(e > z)."""
-        return special.expit(z) * special.expit(-z)
-
-    def reverse_hazard(self, z: FloatArray) -> FloatArray:
-        """Return P(e > z)."""
-        return special.expit(-z)
-
-    def reverse_hazard_slope(self, z: FloatArray) -> FloatArray:
-        """Return - P(e <= z) P(e > z)."""
-        return -special.expit(z) * special.expit(-z)
+    def reverse_hazard(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return P(e > z), and - P(e <= z) P(e > z)."""
+        below, above = special.expit(z), special.expit(-z)
+        return above, -below * above
 
     def quantile(self, p: FloatArray) -> FloatArray:
         """Return log(p / (1 - p))."""

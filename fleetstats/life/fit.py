@@ -1,20 +1,17 @@
 """Fits the life model: maximum likelihood, or the posterior mode where priors are given."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from fleetstats.errors import LifeError
-from fleetstats.life.climb import Summit, climb, curvature
-from fleetstats.life.families import family_called
-from fleetstats.life.family import Family
+from fleetstats.life.families import Family, family_called
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.likelihood import spell_rows, spell_terms
+from fleetstats.life.newton import Top, curvature, newton
 from fleetstats.life.priors import Priors
 from fleetstats.life.scaling import Scaling, learn_scaling
 from fleetstats.life.site_effect import NodeWeights, SiteIntegral
@@ -84,7 +81,7 @@ def fit_life(
     cells : GaugeCells, optional
         What gauge readings say of some of the lives; None: nothing was read.
     near : LifeFit, optional
-        A fit of the same family to the same lives and much the same readings: the climb starts there.
+        A fit of the same family to the same lives and much the same readings: the steps start there.
 
     Returns
     -------
@@ -106,21 +103,21 @@ def fit_life(
         cells = None
     if near is not None and near.node_weights is not None and priors is not None:
         begin = on_fit_scale(scaling, near.estimate)
-        summit, weights = _fit_sites(lives, scaling, shape, prior, begin, nodes, cells)
+        top, weights = _fit_sites(lives, scaling, shape, prior, begin, nodes, cells)
         if weights is not None:
-            return _result(lives, scaling, shape, prior, summit, weights, priors, cells)
+            return _result(lives, scaling, shape, prior, top, weights, priors, cells)
     plain = _fit_plain(lives, scaling, shape, prior, cells)
     if not (site_effect and lives.site_ids):
         return _result(lives, scaling, shape, prior, plain, None, priors, cells)
     p = scaling.design.shape[1]
     sigma = 1.0 if shape.scale_fixed else float(np.exp(plain.theta[p]))
     begin = np.append(plain.theta, np.log(0.5 * sigma))
-    summit, weights = _fit_sites(lives, scaling, shape, prior, begin, nodes, cells)
+    top, weights = _fit_sites(lives, scaling, shape, prior, begin, nodes, cells)
     if weights is None:
-        summit = plain
-    if priors is None and weights is not None and summit.value <= plain.value + 1e-9 * (1 + abs(plain.value)):
-        summit, weights = plain, None
-    return _result(lives, scaling, shape, prior, summit, weights, priors, cells)
+        top = plain
+    if priors is None and weights is not None and top.value <= plain.value + 1e-9 * (1 + abs(plain.value)):
+        top, weights = plain, None
+    return _result(lives, scaling, shape, prior, top, weights, priors, cells)
 
 
 def scaled_prior(lives: Lifetimes, scaling: Scaling, family: Family, priors: Priors | None) -> ScaledPrior:
@@ -140,7 +137,7 @@ def scaled_prior(lives: Lifetimes, scaling: Scaling, family: Family, priors: Pri
 
 def _fit_plain(
     lives: Lifetimes, scaling: Scaling, family: Family, prior: ScaledPrior, cells: GaugeCells | None
-) -> Summit:
+) -> Top:
     """Return the fit without a site effect."""
     rows = spell_rows(lives, scaling.design, scaling.centre, np.arange(len(lives)), cells)
     x, p = rows.design, rows.design.shape[1]
@@ -165,7 +162,7 @@ def _fit_plain(
     if not family.scale_fixed:
         start[p] = np.log(scaling.spread)
     longest = np.append(np.full(p, 3.0), 1.0)[keep]
-    return climb(
+    return newton(
         objective, start, longest, stop=lambda theta: bool(keep.size > p and theta[p] < _LEAST_LOG_SIGMA)
     )
 
@@ -178,7 +175,7 @@ def _fit_sites(
     start: FloatArray,
     nodes: int | None,
     cells: GaugeCells | None,
-) -> tuple[Summit, NodeWeights | None]:
+) -> tuple[Top, NodeWeights | None]:
     """Return the fit with a site effect and its node weights, None for these if tau goes to 0."""
     p = scaling.design.shape[1]
     few = min(nodes or _SCREENING_NODES, _SCREENING_NODES)
@@ -198,19 +195,19 @@ def _fit_sites(
         return _ran_off(*spread(theta))
 
     longest = np.append(np.full(p, 3.0), [1.0, 1.5])[keep]
-    screened = climb(objective, start, longest, stop=stop, tolerance=1e-6)
+    screened = newton(objective, start, longest, stop=stop, tolerance=1e-6)
     if stop(screened.theta):
         return screened, None
     count, theta = nodes or _first_nodes(len(lives), cells), screened.theta
     while True:
         integral.use_nodes(count)
-        summit = climb(objective, theta, longest, stop=stop)
-        theta = summit.theta
+        top = newton(objective, theta, longest, stop=stop)
+        theta = top.theta
         if stop(theta):
-            return summit, None
+            return top, None
         weights = integral.weights(theta[:p], *spread(theta))
         if nodes is not None or count >= _MOST_NODES or integral.agrees(weights, theta[:p], *spread(theta)):
-            return summit, weights
+            return top, weights
         count = 2 * count + 1
 
 
@@ -228,33 +225,33 @@ def _result(
     scaling: Scaling,
     family: Family,
     prior: ScaledPrior,
-    summit: Summit,
+    top: Top,
     weights: NodeWeights | None,
     priors: Priors | None,
     cells: GaugeCells | None,
 ) -> LifeFit:
     """Return the fit on the given scale."""
-    p, q = scaling.design.shape[1], summit.theta.size
-    estimate, covariance, unknown = _on_given_scale(lives, scaling, summit)
+    p, q = scaling.design.shape[1], top.theta.size
+    estimate, covariance, unknown = _on_given_scale(lives, scaling, top)
     names = ("intercept", *lives.coding.terms())
     names += () if family.scale_fixed else ("log_sigma",)
     names += ("log_tau",) if weights is not None else ()
     error = np.where(unknown, np.inf, np.sqrt(np.maximum(np.diag(covariance), 0.0)))
     known_ends = np.log(np.where(lives.exact, lives.lower, 1.0)) @ lives.weight
-    log_prior = -0.5 * float(prior.precision[:q] @ (summit.theta - prior.mean[:q]) ** 2)
-    log_likelihood = summit.value - log_prior - float(known_ends)
+    log_prior = -0.5 * float(prior.precision[:q] @ (top.theta - prior.mean[:q]) ** 2)
+    log_likelihood = top.value - log_prior - float(known_ends)
     return LifeFit(
         family=family.name,
         coefficients=pl.DataFrame({"term": names[:p], "estimate": estimate[:p], "standard_error": error[:p]}),
         sigma=1.0 if family.scale_fixed else float(np.exp(estimate[p])),
         tau=float(np.exp(estimate[-1])) if weights is not None else 0.0,
         log_likelihood=log_likelihood,
-        log_evidence=None if priors is None else _evidence(log_likelihood + log_prior, summit, prior),
+        log_evidence=None if priors is None else _evidence(log_likelihood + log_prior, top, prior),
         site_effects=_site_effects(lives, weights),
         parameters=names,
         estimate=estimate,
         covariance=covariance,
-        problem=_problem(lives, summit, names, unknown, priors is not None),
+        problem=_problem(lives, top, names, unknown, priors is not None),
         lives=lives,
         node_weights=weights,
         cells=cells,
@@ -262,16 +259,14 @@ def _result(
     )
 
 
-def _on_given_scale(
-    lives: Lifetimes, scaling: Scaling, summit: Summit
-) -> tuple[FloatArray, FloatArray, BoolArray]:
+def _on_given_scale(lives: Lifetimes, scaling: Scaling, top: Top) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Return estimates, covariance, and which estimates the lives leave open, on the given scale."""
-    p, q = scaling.design.shape[1], summit.theta.size
+    p, q = scaling.design.shape[1], top.theta.size
     given = np.eye(q)
     given[:p, :p] = scaling.to_given
-    estimate = given @ summit.theta
+    estimate = given @ top.theta
     estimate[0] += scaling.centre
-    covariance, open_directions = curvature(summit.hessian, replication=float(lives.weight.mean()))
+    covariance, open_directions = curvature(top.hessian, replication=float(lives.weight.mean()))
     # the constant covariates' coefficients are free, the sum of them and the intercept is not
     reach = given.copy()
     reach[0, 1:p][scaling.constant] = 0.0
@@ -289,13 +284,13 @@ def on_fit_scale(scaling: Scaling, estimate: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.solve(given, away), dtype=np.float64)
 
 
-def _evidence(log_posterior: float, summit: Summit, prior: ScaledPrior) -> float:
+def _evidence(log_posterior: float, top: Top, prior: ScaledPrior) -> float:
     """Return the Laplace approximation of the log evidence, the factors 2 pi cancel; -inf away from a top."""
-    eigenvalues = np.linalg.eigvalsh(-summit.hessian)
+    eigenvalues = np.linalg.eigvalsh(-top.hessian)
     if not (np.isfinite(log_posterior) and eigenvalues.min() > 0):
         return -np.inf  # no bell to measure: a singular curvature would count as boundless evidence
     log_determinant = float(np.log(eigenvalues).sum())
-    return log_posterior + 0.5 * float(np.log(prior.precision[: summit.theta.size]).sum() - log_determinant)
+    return log_posterior + 0.5 * float(np.log(prior.precision[: top.theta.size]).sum() - log_determinant)
 
 
 def _site_effects(lives: Lifetimes, weights: NodeWeights | None) -> pl.DataFrame:
@@ -312,7 +307,7 @@ def _site_effects(lives: Lifetimes, weights: NodeWeights | None) -> pl.DataFrame
 
 def _problem(
     lives: Lifetimes,
-    summit: Summit,
+    top: Top,
     names: tuple[str, ...],
     unknown: BoolArray,
     given_priors: bool,
@@ -320,11 +315,11 @@ def _problem(
     """Return why the lives have no full answer, "" if they have one."""
     advice = "" if given_priors else "; give priors"
     place = names.index("log_sigma") if "log_sigma" in names else -1
-    if place >= 0 and summit.theta[place] < _LEAST_LOG_SIGMA:
+    if place >= 0 and top.theta[place] < _LEAST_LOG_SIGMA:
         return f"the ends agree so closely that no spread can be told: sigma goes to 0{advice}"
     if not lives.failures and not given_priors:
         return "nothing has failed: the longer the life assumed, the better it fits; give priors"
-    if not summit.settled:
+    if not top.settled:
         return f"no maximum was found within the steps allowed{advice}"
     if unknown.any():
         terms = ", ".join(name for name, is_open in zip(names, unknown, strict=True) if is_open)

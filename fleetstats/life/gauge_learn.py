@@ -7,8 +7,6 @@ drops from their first fit, their age and what is known of their own lives. Ther
 round would use each such reading again for what it has already told.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """A fitted life model: its estimates, and the survival it predicts for the next spell."""
 
-from __future__ import annotations
-
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,13 +1,11 @@
 """The log-likelihood of each spell, with its first and second slopes in location and log sigma."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from fleetstats.life.family import Family
+from fleetstats.life.families import Family
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.soft_terms import soft_terms
@@ -180,11 +178,11 @@ def _single(
     if order == "value":
         return (value,)
     if kind == "exact":
-        d1, d2 = family.score(z), family.score_slope(z)
+        d1, d2 = family.score(z)
     elif kind == "right":
-        d1, d2 = -family.hazard(z), -family.hazard_slope(z)
+        d1, d2 = (-part for part in family.hazard(z))
     else:
-        d1, d2 = family.reverse_hazard(z), family.reverse_hazard_slope(z)
+        d1, d2 = family.reverse_hazard(z)
     slope, curve = -d1 / sigma, d2 / sigma**2
     if order == "location":
         return value, slope, curve
@@ -207,7 +205,7 @@ def _between(
     slope, curve = -d1 / sigma, d2 / sigma**2
     if order == "location":
         return value, slope, curve
-    score = family.score(low + width)
+    score, _ = family.score(low + width)
     across = np.where(upper > 0, upper * (score - d1), 0.0)
     alone = np.where(upper > 0, upper * (width * score - upper), 0.0)
     zd1 = low * d1 + upper

@@ -1,7 +1,5 @@
 """From fits to draws: families averaged by evidence, parameters and site effects drawn."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """Weakly informative priors of the life model, and how they read on the scale the fit works on."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType

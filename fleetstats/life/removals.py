@@ -1,14 +1,12 @@
 """What units came out for, by age: the share gone for each reason, the others competing with it."""
 
-from __future__ import annotations
-
 from datetime import date
 
 import numpy as np
 import polars as pl
 
-from fleetstats.life.curves import cumulative_incidence
-from fleetstats.quantities import Z90, FloatArray
+from fleetstats.life.curves import cumulative_incidence, log_log_range
+from fleetstats.quantities import FloatArray
 
 #: Ages at which the share is kept.
 GRID_DAYS = 14.0
@@ -100,17 +98,15 @@ def _on_grid(component: str, cause: str, found: pl.DataFrame, grid: FloatArray, 
     own = found.filter(pl.col("cause") == cause)
     place = np.searchsorted(own["days"].to_numpy(), grid, side="right")
     share, error = (np.append(0.0, own[name].to_numpy())[place] for name in ("incidence", "standard_error"))
-    inside = (share > 0) & (share < 1)
-    known = np.where(inside, share, 0.5)
-    spread = np.where(inside, Z90 * error / np.abs(known * np.log(known)), 0.0)
+    low, high = log_log_range(share, error)
     rows = {
         "component": [component] * grid.size,
         "cause": [cause] * grid.size,
         "days": grid,
         "incidence": share,
         "standard_error": error,
-        "low": np.where(inside, known ** np.exp(spread), share),
-        "high": np.where(inside, known ** np.exp(-spread), share),
+        "low": low,
+        "high": high,
         "units": [units] * grid.size,
     }
     return pl.DataFrame(rows, schema=SCHEMA)

@@ -1,7 +1,5 @@
 """The scale a fit works on, where units do not matter: log ages about 0, numbers standardised."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

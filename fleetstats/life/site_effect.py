@@ -11,14 +11,12 @@ References
 Liu & Pierce (1994), "A note on Gauss-Hermite quadrature", Biometrika 81:624.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse, special
 
-from fleetstats.life.family import Family
+from fleetstats.life.families import Family
 from fleetstats.life.gauge_cells import GaugeCells
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.likelihood import Order, SpellTerms, spell_rows, spell_terms

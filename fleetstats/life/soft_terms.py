@@ -6,13 +6,11 @@ with g_k the density of the readings if the life ends in cell k. Where g is one 
 a life known to end between the first and the last edge, and log g.
 """
 
-from __future__ import annotations
-
 from typing import Literal
 
 import numpy as np
 
-from fleetstats.life.family import Family
+from fleetstats.life.families import Family
 from fleetstats.quantities import FloatArray
 
 #: Log days further than this from every age stand for 0 and for ever.
@@ -144,7 +142,7 @@ def by_logarithms(
         between = log_chance - log_height
         f = -np.exp(family.log_pdf(low) - between)
         g = np.exp(family.log_pdf(high) - between)
-        f_a, g_b = f * (family.score(low) - f), g * (family.score(high) - g)
+        f_a, g_b = f * (family.score(low)[0] - f), g * (family.score(high)[0] - g)
         f, g, f_a, g_b = (np.where(np.isfinite(x) & (share > 0), x, 0.0) for x in (f, g, f_a, g_b))
         f_b = -f * g
         d1, zd1 = f + g, low * f + high * g

@@ -1,14 +1,12 @@
 """Share still working against age, by tank and roof, without any model: product-limit or Turnbull curves."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 
-from fleetstats.life.curves import product_limit
+from fleetstats.life.curves import log_log_range, product_limit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.turnbull import turnbull
-from fleetstats.quantities import Z90, BoolArray, FloatArray
+from fleetstats.quantities import BoolArray, FloatArray
 
 #: Up to this share of failures known only as intervals, each is dated at the middle of its interval and the
 #: product-limit curve is right enough; beyond it Turnbull's curve is drawn.
@@ -92,11 +90,7 @@ def _dated(
     curve = product_limit(lives)
     share = curve["survival"].to_numpy()
     error = curve["standard_error"].to_numpy()
-    inside = (share > 0) & (share < 1)
-    known = np.where(inside, share, 0.5)
-    spread = np.where(inside, Z90 * error / np.abs(known * np.log(known)), 0.0)
-    low = np.where(inside, known ** np.exp(spread), share)
-    high = np.where(inside, known ** np.exp(-spread), share)
+    low, high = log_log_range(share, error)
     return curve.with_columns(pl.Series("low", low), pl.Series("high", high))
 
 

@@ -1,7 +1,5 @@
 """The nonparametric curve of lives known only to intervals, truncated or not."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

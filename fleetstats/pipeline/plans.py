@@ -21,8 +21,7 @@ from fleetstats.advice import (
 from fleetstats.advice.spent import SpentBy
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
 from fleetstats.life.draws import LifeDraws
-from fleetstats.life.learn import ComponentLife, draws_for_new
-from fleetstats.life.next_part import life_ahead
+from fleetstats.life.learn import ComponentLife, draws_for_new, life_ahead
 from fleetstats.pipeline.blocked import blocked_months, with_blocked_costs
 from fleetstats.pipeline.in_force import TodaysRule
 from fleetstats.quantities import DAYS_PER_MONTH

@@ -1,6 +1,6 @@
 """Trust: forecasts made at past dates against what came after, and whether chances come true."""
 
-from fleetstats.trust.calibration import calibration, log_score
+from fleetstats.trust.calibration import calibration
 from fleetstats.trust.policy_cost import Prices, policy_cost
 from fleetstats.trust.replay import Origin, Replay, Rivals, replay
 
@@ -10,7 +10,6 @@ __all__ = [
     "Replay",
     "Rivals",
     "calibration",
-    "log_score",
     "policy_cost",
     "replay",
 ]

@@ -1,7 +1,5 @@
 """Failures seen against those the learned lives foretell: in the first weeks, and by calendar time."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 
@@ -151,9 +149,7 @@ def _summed(pieces: list[tuple[IndexArray, int, float]]) -> dict[str, object]:
 def _expected(seen: Watched, rows: IndexArray, begin: FloatArray, end: FloatArray) -> FloatArray:
     # the draws rest on these very spells: the mean hazard is what adds up to the failures, not the hazard of
     # the mean share, which lags behind it
-    lives = seen.lives
-    part = LifeDraws(lives.family, lives.location[rows], lives.scale, lives.site_effect[rows])
-    return np.asarray(Outlook(part, begin).hazard_draws(end).mean(axis=1), dtype=np.float64)
+    return np.asarray(Outlook(seen.lives.take(rows), begin).hazard_draws(end).mean(axis=1), dtype=np.float64)
 
 
 def _against(spells: int, failures: int, expected: float) -> dict[str, object]:

@@ -1,7 +1,5 @@
 """Do foretold chances come true? Risk groups against what happened, with exact ranges."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
@@ -84,18 +82,6 @@ def calibration(
                 }
             )
     return pl.DataFrame(rows)
-
-
-def log_score(predicted: ArrayLike, observed: ArrayLike) -> float:
-    """Return the mean log of the chance given to what happened; 0 is perfect, - inf an impossible event seen.
-
-    References
-    ----------
-    Good 1952, Journal of the Royal Statistical Society B 14:107.
-    """
-    chance, happened = _checked(predicted, observed)
-    with np.errstate(divide="ignore"):
-        return float(np.mean(np.where(happened, np.log(chance), np.log1p(-chance))))
 
 
 def expected_events(lower: FloatArray, upper: FloatArray) -> FloatArray:

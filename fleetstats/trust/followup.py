@@ -1,7 +1,5 @@
 """What became of the units that were in place at a past date, and of the spells begun since."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date, timedelta
 

@@ -1,13 +1,10 @@
 """What drawn lives foretell of units that are then followed: chances, hazards and log probabilities."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
 
 from fleetstats.life.draws import LifeDraws
-from fleetstats.life.families import FAMILIES
 from fleetstats.quantities import FloatArray
 
 #: Records are kept by the day: a failure on day t stands for the day that ends there.
@@ -30,7 +27,7 @@ class Outlook:
 
     def hazard_draws(self, age_days: FloatArray) -> FloatArray:
         """Return the cumulative hazard from `since_days` to `age_days` (n,) under each draw, (n, D)."""
-        return self._log_survival(self.since_days) - self._log_survival(age_days)
+        return self.lives.log_survival(self.since_days) - self.lives.log_survival(age_days)
 
     def hazard(self, age_days: FloatArray) -> FloatArray:
         """Return the same with the draws averaged as chances, (n,): - log of the share still working."""
@@ -50,29 +47,16 @@ class Outlook:
         low = np.where(exact, np.maximum(lower_days - DAY, self.since_days), lower_days)
         z_low, z_high = self._standardised(low), self._standardised(upper_days)
         within = np.empty(z_low.shape)
-        names = np.asarray(self.lives.family)
         with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-            for name in dict.fromkeys(self.lives.family):
-                of = names == name
-                family = FAMILIES[name]
+            for family, of in self.lives.families():
                 ended = family.log_between(z_low[:, of], z_high[:, of])
                 open_end = np.isinf(upper_days)[:, None]
                 within[:, of] = np.where(open_end, family.log_sf(z_low[:, of]), ended)
-        return _log_mean(within - self._log_survival(self.since_days))
+        return _log_mean(within - self.lives.log_survival(self.since_days))
 
     def _standardised(self, days: FloatArray) -> FloatArray:
         with np.errstate(divide="ignore"):
             return (np.log(days)[:, None] - self.lives.location) / self.lives.scale
-
-    def _log_survival(self, days: FloatArray) -> FloatArray:
-        z = self._standardised(days)
-        names = np.asarray(self.lives.family)
-        log_share = np.empty(z.shape)
-        with np.errstate(over="ignore"):
-            for name in dict.fromkeys(self.lives.family):
-                of = names == name
-                log_share[:, of] = FAMILIES[name].log_sf(z[:, of])
-        return log_share
 
 
 def _log_mean(log_values: FloatArray) -> FloatArray:

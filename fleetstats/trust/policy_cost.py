@@ -1,9 +1,7 @@
 """What each policy would have cost over the time that followed an origin, on the lives recorded since."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -11,12 +9,11 @@ from numpy.typing import NDArray
 
 from fleetstats.errors import TrustError
 from fleetstats.life.draws import LifeDraws
-from fleetstats.quantities import DAYS_PER_YEAR, FloatArray
+from fleetstats.quantities import DAYS_PER_YEAR, FloatArray, IndexArray
 from fleetstats.stock.fleet import Fleet, component_units, fleet_in_place, visit_lateness, with_plans
-from fleetstats.stock.lifespans import lifespans
+from fleetstats.stock.lifespans import Lifespans, lifespans
 from fleetstats.stock.visit_walk import Counts, Periods, count_renewals
 from fleetstats.trust.followup import FollowUp, follow_up
-from fleetstats.trust.recorded_lives import recorded_lives
 from fleetstats.trust.replay import Origin
 
 POLICY_SCHEMA = {
@@ -190,3 +187,62 @@ class _Sums:
             "renewals_per_site_year": self.renewals / site_years,
             "unseen_days_per_site_year": self.unseen_days / site_years,
         }
+
+
+@dataclass(slots=True)
+class RecordedLives:
+    """Recorded lives of n units and their successors in R replicates of what the records leave open.
+
+    Attributes
+    ----------
+    lives : Lifespans
+    lower_days, upper_days : numpy.ndarray (n, k)
+        What is known of the life in place (column 0) and of its successors; NaN = nothing.
+    """
+
+    lives: Lifespans
+    lower_days: FloatArray
+    upper_days: FloatArray
+    _next: IndexArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._next = np.ones((self.lower_days.shape[0], self.lives.replicates), np.intp)
+
+    @property
+    def replicates(self) -> int:
+        """Return R."""
+        return self.lives.replicates
+
+    def given(
+        self,
+        row: IndexArray,
+        replicate: IndexArray,
+        lasted_days: FloatArray,
+        rng: np.random.Generator,
+    ) -> FloatArray:
+        """Return the whole life in days (m,) of units in place that have lasted `lasted_days` (m,)."""
+        lower, upper = self.lower_days[row, 0], self.upper_days[row, 0]
+        nothing = np.isnan(lower)
+        lower, upper = np.where(nothing, lasted_days, lower), np.where(nothing, np.inf, upper)
+        return self.lives.within(row, replicate, lower, upper, rng)
+
+    def fresh(self, row: IndexArray, replicate: IndexArray, rng: np.random.Generator) -> FloatArray:
+        """Return the life in days (m,) of the next unit of each pair of row and replicate (m,)."""
+        place = self._next[row, replicate]
+        self._next[row, replicate] += 1
+        recorded = np.minimum(place, self.lower_days.shape[1] - 1)
+        lower, upper = self.lower_days[row, recorded], self.upper_days[row, recorded]
+        nothing = np.isnan(lower) | (place > recorded)
+        return self.lives.within(
+            row, replicate, np.where(nothing, 0.0, lower), np.where(nothing, np.inf, upper), rng
+        )
+
+
+def recorded_lives(found: FollowUp, lives: Lifespans, rows: IndexArray) -> RecordedLives:
+    """Return the recorded lives of the units whose rows among the component's units are `rows` (n,)."""
+    spells = pl.DataFrame({"row": found.row, "begun": found.begun})
+    place = spells.select(pl.col("begun").cast(pl.Int64).cum_sum().over("row")).to_series().to_numpy()
+    shape = (int(max(rows.max(initial=0), found.row.max(initial=0))) + 1, int(place.max(initial=0)) + 1)
+    lower, upper = np.full(shape, np.nan), np.full(shape, np.nan)
+    lower[found.row, place], upper[found.row, place] = found.lower_days, found.upper_days
+    return RecordedLives(lives, lower[rows], upper[rows])

@@ -1,7 +1,5 @@
 """Rolling-origin replay: what was foretold at past dates, against what came after."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -165,9 +163,7 @@ def score(found: FollowUp, rivals: Rivals) -> tuple[dict[str, object], pl.DataFr
 
 
 def _outlook(found: FollowUp, lives: LifeDraws) -> Outlook:
-    rows = found.row
-    followed = LifeDraws(lives.family, lives.location[rows], lives.scale, lives.site_effect[rows])
-    return Outlook(followed, found.since_days)
+    return Outlook(lives.take(found.row), found.since_days)
 
 
 def _expected(found: FollowUp, hazard: Callable[[FloatArray], FloatArray]) -> FloatArray:

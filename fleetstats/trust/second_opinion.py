@@ -1,7 +1,5 @@
 """A second opinion: the fleet's life fitted again by an independent library, on the same spells."""
 
-from __future__ import annotations
-
 import warnings
 from collections.abc import Sequence
 

@@ -7,8 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from fleetstats.life.learn import groups, learn_component
-from fleetstats.life.next_part import life_ahead, usual_parts
+from fleetstats.life.learn import groups, learn_component, life_ahead, usual_parts
 from fleetstats.life.predict import draw_lives
 
 AS_OF = date(2025, 6, 30)

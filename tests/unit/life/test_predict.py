@@ -17,9 +17,9 @@ from fleetstats.life import (
     fit_life,
     weak_priors,
 )
-from fleetstats.life.climb import Summit
 from fleetstats.life.families import FAMILIES
 from fleetstats.life.fit import ScaledPrior, _evidence
+from fleetstats.life.newton import Top
 
 INF = np.inf
 
@@ -249,7 +249,7 @@ def test_a_singular_curvature_is_no_boundless_evidence():
     prior = ScaledPrior(np.zeros(2), np.ones(2))
 
     def of(hessian):
-        return _evidence(-3.0, Summit(np.zeros(2), -3.0, np.zeros(2), np.array(hessian), True), prior)
+        return _evidence(-3.0, Top(np.zeros(2), -3.0, np.zeros(2), np.array(hessian), True), prior)
 
     assert of([[-1.0, 0.0], [0.0, -1.0]]) == -3.0
     assert of([[-1.0, 0.0], [0.0, 0.0]]) == -INF

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 
+from fleetstats.life.curves import log_log_range
 from fleetstats.life.removals import GRID_DAYS, SCHEMA, removals
 
 FITTED = date(2024, 1, 1)
@@ -87,3 +89,13 @@ def test_ranges_hold_the_share_and_stay_shares() -> None:
 
 def test_nothing_gone_is_no_row() -> None:
     assert found(spell(1, None, "in_place")).is_empty()
+
+
+def test_a_share_near_one_with_a_wide_error_has_a_range_without_a_warning() -> None:
+    share = np.array([0.0, 1 - 1e-6, 0.5, 1e-300, 1.0])
+    low, high = log_log_range(share, np.array([0.0, 0.05, 0.01, 0.1, 0.0]))
+    assert low[1] == 0.0
+    assert high[1] == 1.0
+    assert 0.48 < low[2] < 0.5 < high[2] < 0.52
+    assert (low[[0, 4]] == share[[0, 4]]).all()
+    assert (high[[0, 4]] == share[[0, 4]]).all()

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import binomtest, poisson
 
 from fleetstats.errors import FleetstatsError, TrustError
-from fleetstats.trust import calibration, log_score
+from fleetstats.trust import calibration
 from fleetstats.trust.calibration import (
     binomial_range,
     count_range,
@@ -46,7 +46,6 @@ def test_a_true_forecast_agrees_and_a_false_one_does_not() -> None:
     true, too_sure = calibration(chance, happened), calibration(chance**2, happened)
     assert true["agrees"].sum() >= 8
     assert too_sure["agrees"].sum() <= 2
-    assert log_score(chance, happened) > log_score(chance**2, happened)
     assert true["units"].to_list() == [600] * 10
     assert true["predicted"].is_sorted()
     assert true["events"].sum() == happened.sum()
@@ -63,12 +62,6 @@ def test_groups_by_hand() -> None:
     assert found["agrees"].to_list() == [True, True]
 
 
-def test_log_score_by_hand() -> None:
-    assert log_score([0.5, 0.25], [True, False]) == pytest.approx((math.log(0.5) + math.log(0.75)) / 2)
-    assert log_score([1.0, 0.0], [True, False]) == 0.0
-    assert log_score([0.0], [True]) == -math.inf
-
-
 @pytest.mark.parametrize(
     ("chance", "outcome", "told"),
     [
@@ -80,11 +73,10 @@ def test_log_score_by_hand() -> None:
 def test_what_does_not_belong_together_is_refused(
     chance: list[float], outcome: list[bool], told: str
 ) -> None:
-    for ask in (calibration, log_score):
-        with pytest.raises(TrustError, match=re.escape(told)) as caught:
-            ask(chance, outcome)
-        assert isinstance(caught.value, FleetstatsError)
-        assert isinstance(caught.value, ValueError)
+    with pytest.raises(TrustError, match=re.escape(told)) as caught:
+        calibration(chance, outcome)
+    assert isinstance(caught.value, FleetstatsError)
+    assert isinstance(caught.value, ValueError)
 
 
 def test_hazard_used_up_on_average_within_an_interval() -> None:

@@ -1,7 +1,5 @@
 """Newton's method to the top of a log-likelihood, and what the curvature there says of each parameter."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -13,8 +11,8 @@ Objective = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
 
 
 @dataclass(frozen=True, slots=True)
-class Summit:
-    """Where a climb ended.
+class Top:
+    """Where Newton's method ended.
 
     Attributes
     ----------
@@ -33,7 +31,7 @@ class Summit:
     settled: bool
 
 
-def climb(
+def newton(
     objective: Objective,
     start: FloatArray,
     longest_step: FloatArray,
@@ -41,7 +39,7 @@ def climb(
     stop: Callable[[FloatArray], bool] = lambda theta: False,
     tolerance: float = 1e-18,
     most_steps: int = 60,
-) -> Summit:
+) -> Top:
     """Return the nearest maximum uphill of `start`.
 
     Parameters
@@ -52,7 +50,7 @@ def climb(
     longest_step : ndarray, shape (q,)
         Trust region: no parameter moves further in one step.
     stop : callable
-        Ends the climb early where it is true of theta (a boundary is reached).
+        Ends it early where it is true of theta (a boundary is reached).
     tolerance : float
         On the Newton decrement g' H^-1 g, the squared distance to the top in standard errors.
     """
@@ -63,7 +61,7 @@ def climb(
         step = _newton_step(gradient, hessian, longest_step)
         rise = float(gradient @ step)
         if rise <= tolerance:
-            return Summit(theta, value, gradient, hessian, True)
+            return Top(theta, value, gradient, hessian, True)
         for halving in range(12):
             trial = theta + step * 0.5**halving
             found, slope, curve = objective(trial)
@@ -72,15 +70,15 @@ def climb(
                 break
         else:
             # where the quadrature's error hides the last bit of the way, a tenth of a standard error will do
-            return Summit(theta, value, gradient, hessian, rise < 1e-2)
-        # climbs without a top (a level in which nothing failed) rise for ever, ever more slowly
+            return Top(theta, value, gradient, hessian, rise < 1e-2)
+        # steps without a top (a level in which nothing failed) rise for ever, ever more slowly
         flat_steps = flat_steps + 1 if found - value < 1e-11 * (1 + abs(value)) else 0
         theta, value, gradient, hessian = trial, found, slope, curve
         if flat_steps >= 3:
-            return Summit(theta, value, gradient, hessian, True)
+            return Top(theta, value, gradient, hessian, True)
         if stop(theta):
-            return Summit(theta, value, gradient, hessian, True)
-    return Summit(theta, value, gradient, hessian, False)
+            return Top(theta, value, gradient, hessian, True)
+    return Top(theta, value, gradient, hessian, False)
 
 
 def curvature(

@@ -27,6 +27,26 @@ from tests.report_fixture import invent
 TODAY = date(2026, 1, 1)
 
 
+#: Files and folders whose tests take seconds each: whole analyses, processes, a browser, thousands of draws, dozens
+#: of stores. `-m "not slow"` leaves them out; what they guard has a quick test of its own kind among the others.
+SLOW = (
+    "browser/", "cli/", "packaging/", "studies/", "site/test_supplier_leak.py", "sql/test_as_of.py",
+    "sql/test_carried_through.py", "sql/test_checks.py", "sql/test_end_of_view.py", "sql/test_entry.py",
+    "properties/test_gauge_faults.py", "properties/test_gauge_recovery.py", "properties/test_intake.py",
+    "properties/test_life_nasty.py", "properties/test_records.py", "properties/test_settings_bounds.py", "unit/intake/test_ridge_log.py",
+    "unit/pipeline/test_gauges.py", "unit/pipeline/test_past_and_parts.py", "unit/pipeline/test_second_looks.py",
+    "unit/pipeline/test_since_last.py", "unit/store/test_full_disk.py",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the tests of `SLOW`."""
+    here = Path(__file__).parent
+    for item in items:
+        if item.path.relative_to(here).as_posix().startswith(SLOW):
+            item.add_marker(pytest.mark.slow)
+
+
 @dataclass
 class Fleet:
     """A store in memory, filled from CSV text."""

@@ -4,6 +4,8 @@ import ast
 from collections.abc import Iterator
 from pathlib import Path
 
+from tests.conftest import SLOW
+
 PACKAGE = Path(__file__).resolve().parents[2] / "fleetstats"
 ORACLE = PACKAGE.parent / "tests" / "hidden_truth"
 #: A room may import only from rooms further left (or from itself).
@@ -106,6 +108,17 @@ def test_files_stay_small_and_say_their_job_in_their_first_line() -> None:
     }
     assert [name for name, line in first.items() if not line.endswith(".") and ":" not in line] == []
     assert not {Path(name).stem for name in TEXTS} & DRAWERS
+
+
+def test_what_is_called_slow_is_there() -> None:
+    assert [name for name in SLOW if not (PACKAGE.parent / "tests" / name).exists()] == []
+
+
+def test_no_test_measures_time_by_the_clock() -> None:
+    """Tests about speed count calls or imports; ratios of times are for studies run by hand."""
+    tests = [path for path in (PACKAGE.parent / "tests").rglob("test_*.py") if path != Path(__file__)]
+    clocks = ("perf_counter", "process_time", "monotonic", "time.time(")
+    assert [path.name for path in tests if any(clock in path.read_text() for clock in clocks)] == []
 
 
 def test_functions_stay_small() -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from tests.browser.accessibility import assert_accessible
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 TOP = [
     "index.html", "owner.html", "technician.html", "supplier.html", "sites.html", "lives.html",

@@ -13,7 +13,7 @@ from tests.browser.accessibility import assert_accessible
 
 from .what_if_tables import invented_kinds, results_with
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 KINDS = invented_kinds()
 
 

@@ -6,6 +6,9 @@ from pathlib import Path
 
 import pytest
 
+#: One worker makes what these tests share, once.
+pytestmark = pytest.mark.xdist_group("kill_load")
+
 spec = importlib.util.spec_from_file_location("kill_load", Path(__file__).with_name("kill_load.py"))
 study = importlib.util.module_from_spec(spec)
 sys.modules[spec.name] = study  # its dataclasses look their module up

@@ -96,28 +96,40 @@ def fit_life(
     """
     if nodes is not None and nodes < _FEWEST_NODES:
         raise LifeError(f"fit_life: nodes = {nodes} found; accepted: {_FEWEST_NODES} or more")
-    shape = family_called(family)
-    scaling = learn_scaling(lives)
-    prior = scaled_prior(lives, scaling, shape, priors)
+    shape, scaling = family_called(family), learn_scaling(lives)
     if cells is not None and not cells.life.size:
         cells = None
+    prior = scaled_prior(lives, scaling, shape, priors)
+    task = _Task(lives, scaling, shape, prior, priors is not None, cells)
     if near is not None and near.node_weights is not None and priors is not None:
-        begin = on_fit_scale(scaling, near.estimate)
-        top, weights = _fit_sites(lives, scaling, shape, prior, begin, nodes, cells)
+        top, weights = _fit_sites(task, on_fit_scale(scaling, near.estimate), nodes)
         if weights is not None:
-            return _result(lives, scaling, shape, prior, top, weights, priors, cells)
-    plain = _fit_plain(lives, scaling, shape, prior, cells)
+            return _result(task, top, weights)
+    plain = _fit_plain(task)
     if not (site_effect and lives.site_ids):
-        return _result(lives, scaling, shape, prior, plain, None, priors, cells)
-    p = scaling.design.shape[1]
-    sigma = 1.0 if shape.scale_fixed else float(np.exp(plain.theta[p]))
-    begin = np.append(plain.theta, np.log(0.5 * sigma))
-    top, weights = _fit_sites(lives, scaling, shape, prior, begin, nodes, cells)
+        return _result(task, plain, None)
+    begin = np.append(plain.theta, np.log(0.5 * task.sigma(plain.theta)))
+    top, weights = _fit_sites(task, begin, nodes)
     if weights is None:
         top = plain
     if priors is None and weights is not None and top.value <= plain.value + 1e-9 * (1 + abs(plain.value)):
         top, weights = plain, None
-    return _result(lives, scaling, shape, prior, top, weights, priors, cells)
+    return _result(task, top, weights)
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """What is to be fitted; `given_priors`: whether `prior` says anything."""
+
+    lives: Lifetimes
+    scaling: Scaling
+    family: Family
+    prior: ScaledPrior
+    given_priors: bool
+    cells: GaugeCells | None
+
+    def sigma(self, theta: FloatArray) -> float:
+        return 1.0 if self.family.scale_fixed else float(np.exp(theta[self.scaling.design.shape[1]]))
 
 
 def scaled_prior(lives: Lifetimes, scaling: Scaling, family: Family, priors: Priors | None) -> ScaledPrior:
@@ -135,17 +147,15 @@ def scaled_prior(lives: Lifetimes, scaling: Scaling, family: Family, priors: Pri
     return ScaledPrior(table[:, 0], table[:, 1] ** -2)
 
 
-def _fit_plain(
-    lives: Lifetimes, scaling: Scaling, family: Family, prior: ScaledPrior, cells: GaugeCells | None
-) -> Top:
+def _fit_plain(task: _Task) -> Top:
     """Return the fit without a site effect."""
-    rows = spell_rows(lives, scaling.design, scaling.centre, np.arange(len(lives)), cells)
+    scaling, family = task.scaling, task.family
+    rows = spell_rows(task.lives, scaling.design, scaling.centre, np.arange(len(task.lives)), task.cells)
     x, p = rows.design, rows.design.shape[1]
     keep = np.arange(p if family.scale_fixed else p + 1)
 
     def objective(theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        sigma = 1.0 if family.scale_fixed else float(np.exp(theta[p]))
-        terms = spell_terms(rows, family, (x @ theta[:p])[:, None], sigma)
+        terms = spell_terms(rows, family, (x @ theta[:p])[:, None], task.sigma(theta))
         with np.errstate(over="ignore", invalid="ignore"):
             value = float(rows.weight @ terms.value[:, 0])
             if not np.isfinite(value):
@@ -156,7 +166,7 @@ def _fit_plain(
             hessian[:p, :p] = x.T @ (weighted * terms.location_location * x)
             hessian[:p, p] = hessian[p, :p] = (x.T @ (weighted * terms.location_log_sigma))[:, 0]
             hessian[p, p] = (weighted * terms.log_sigma_log_sigma).sum()
-        return prior.add(theta, value, gradient[keep], hessian[np.ix_(keep, keep)])
+        return task.prior.add(theta, value, gradient[keep], hessian[np.ix_(keep, keep)])
 
     start = np.zeros(keep.size)
     if not family.scale_fixed:
@@ -167,29 +177,22 @@ def _fit_plain(
     )
 
 
-def _fit_sites(
-    lives: Lifetimes,
-    scaling: Scaling,
-    family: Family,
-    prior: ScaledPrior,
-    start: FloatArray,
-    nodes: int | None,
-    cells: GaugeCells | None,
-) -> tuple[Top, NodeWeights | None]:
+def _fit_sites(task: _Task, start: FloatArray, nodes: int | None) -> tuple[Top, NodeWeights | None]:
     """Return the fit with a site effect and its node weights, None for these if tau goes to 0."""
+    lives, scaling, family, cells = task.lives, task.scaling, task.family, task.cells
     p = scaling.design.shape[1]
     few = min(nodes or _SCREENING_NODES, _SCREENING_NODES)
     integral = SiteIntegral(lives, scaling.design, scaling.centre, family, few, cells)
     keep = np.delete(np.arange(p + 2), p) if family.scale_fixed else np.arange(p + 2)
 
     def spread(theta: FloatArray) -> tuple[float, float]:
-        return (1.0 if family.scale_fixed else float(np.exp(theta[p]))), float(np.exp(theta[-1]))
+        return task.sigma(theta), float(np.exp(theta[-1]))
 
     def objective(theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         sigma, tau = spread(theta)
         integral.centre(theta[:p], sigma, tau)
         value, gradient, hessian = integral.slopes(theta[:p], sigma, tau)
-        return prior.add(theta, value, gradient[keep], hessian[np.ix_(keep, keep)])
+        return task.prior.add(theta, value, gradient[keep], hessian[np.ix_(keep, keep)])
 
     def stop(theta: FloatArray) -> bool:
         return _ran_off(*spread(theta))
@@ -220,17 +223,9 @@ def _first_nodes(lives: int, cells: GaugeCells | None) -> int:
     return 31 if lives <= (_FEW_LIVES if cells is None else _FEW_LIVES_READ) else 15
 
 
-def _result(
-    lives: Lifetimes,
-    scaling: Scaling,
-    family: Family,
-    prior: ScaledPrior,
-    top: Top,
-    weights: NodeWeights | None,
-    priors: Priors | None,
-    cells: GaugeCells | None,
-) -> LifeFit:
+def _result(task: _Task, top: Top, weights: NodeWeights | None) -> LifeFit:
     """Return the fit on the given scale."""
+    lives, scaling, family, prior = task.lives, task.scaling, task.family, task.prior
     p, q = scaling.design.shape[1], top.theta.size
     estimate, covariance, unknown = _on_given_scale(lives, scaling, top)
     names = ("intercept", *lives.coding.terms())
@@ -243,18 +238,18 @@ def _result(
     return LifeFit(
         family=family.name,
         coefficients=pl.DataFrame({"term": names[:p], "estimate": estimate[:p], "standard_error": error[:p]}),
-        sigma=1.0 if family.scale_fixed else float(np.exp(estimate[p])),
+        sigma=task.sigma(estimate),
         tau=float(np.exp(estimate[-1])) if weights is not None else 0.0,
         log_likelihood=log_likelihood,
-        log_evidence=None if priors is None else _evidence(log_likelihood + log_prior, top, prior),
+        log_evidence=None if not task.given_priors else _evidence(log_likelihood + log_prior, top, prior),
         site_effects=_site_effects(lives, weights),
         parameters=names,
         estimate=estimate,
         covariance=covariance,
-        problem=_problem(lives, top, names, unknown, priors is not None),
+        problem=_problem(lives, top, names, unknown, task.given_priors),
         lives=lives,
         node_weights=weights,
-        cells=cells,
+        cells=task.cells,
         log_prior=log_prior,
     )
 

@@ -106,9 +106,8 @@ def learn_gauges(
         read = _as_readings(rows, kpa, flow)
         if len(usable(housing.lives, read)) < FEWEST:
             continue
-        some = _some_sites(housing.lives, read)
         fitted = fit_gauges(
-            some.lives, some.readings, priors=housing.priors, limit_kpa=housing.limit_kpa,
+            *_some_sites(housing.lives, read), priors=housing.priors, limit_kpa=housing.limit_kpa,
             start=first[name][0],
         )  # fmt: skip
         kept = usable(housing.lives, read)
@@ -234,30 +233,23 @@ def _first_fit(housing: Housing, readings: GaugeReadings) -> tuple[Blocking, Lif
     if len(own) < FEWEST:
         blocking = Blocking(housing.limit_kpa)
         return blocking, fit_life(lives, "weibull", priors=priors, nodes=_NODES)
-    some = _some_sites(lives, own)
-    blocking = fit_gauges(some.lives, some.readings, priors=priors, limit_kpa=housing.limit_kpa).blocking
+    blocking = fit_gauges(*_some_sites(lives, own), priors=priors, limit_kpa=housing.limit_kpa).blocking
     cells = gauge_cells(lives, own, blocking)
     return blocking, fit_life(lives, "weibull", priors=priors, nodes=_NODES, cells=cells)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Some:
-    lives: Lifetimes
-    readings: GaugeReadings
-
-
-def _some_sites(lives: Lifetimes, readings: GaugeReadings) -> _Some:
+def _some_sites(lives: Lifetimes, readings: GaugeReadings) -> tuple[Lifetimes, GaugeReadings]:
     """Return lives and readings of sites evenly over the records, enough of them to tell the law well."""
     read = np.unique(readings.life[readings.life >= 0]).size
     step = -(-read // LEARNED_FROM)
     if step <= 1:
-        return _Some(lives, readings)
+        return lives, readings
     which = np.flatnonzero(lives.site_code % step == 0)
     place = np.full(len(lives) + 1, -2, dtype=np.intp)
     place[which], place[-1] = np.arange(which.size), -1
     moved = place[readings.life]
     kept = readings.take(moved > -2)
-    return _Some(
+    return (
         lives.take(which),
         GaugeReadings(
             moved[moved > -2], kept.age_days, kept.drop_kpa, kept.log_flow, kept.flow_read, kept.other_kpa

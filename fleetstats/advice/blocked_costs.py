@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from fleetstats.advice.fleet_rows import FleetRows
 from fleetstats.advice.limit_costs import FEW_RECORDS, LIMIT_COSTS
 from fleetstats.advice.moves import Window, months_together, moved_window
-from fleetstats.advice.site_kinds import PricedFleet
 from fleetstats.advice.visit_rule import CENTURY
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
 
@@ -62,7 +62,7 @@ class _Stop:
 
 def blocked_costs(
     *,
-    fleet: PricedFleet,
+    fleet: FleetRows,
     intervals: pl.DataFrame,
     due: pl.DataFrame,
     blocked_months: Mapping[str, frozenset[int]],
@@ -78,7 +78,7 @@ def blocked_costs(
 
     Parameters
     ----------
-    fleet : PricedFleet
+    fleet : FleetRows
     intervals : polars frame
         The intervals of its plans.
     due : polars frame
@@ -128,7 +128,7 @@ def _told(months: frozenset[int]) -> str:
     return f"settings: {', '.join(_MONTHS[month - 1] for month in sorted(months))}"
 
 
-def _known(fleet: PricedFleet, intervals: pl.DataFrame) -> frozenset[int]:
+def _known(fleet: FleetRows, intervals: pl.DataFrame) -> frozenset[int]:
     """Return the addresses at which something in place is planned by its records."""
     planned = fleet.units.join(intervals.select(*_KEY, "evidence"), on=_KEY, how="left").filter(
         ~pl.col("removed").fill_null(False), pl.col("evidence") != "customary"
@@ -137,15 +137,15 @@ def _known(fleet: PricedFleet, intervals: pl.DataFrame) -> frozenset[int]:
 
 
 def _stops(
-    fleet: PricedFleet,
+    fleet: FleetRows,
     intervals: pl.DataFrame,
     due: pl.DataFrame,
     blocked_months: Mapping[str, frozenset[int]],
 ) -> list[_Stop]:
     """Return the addresses that have blocked months, with the days between the visits that these leave."""
-    there = (~fleet.units["removed"].fill_null(False)).to_numpy()
+    there = fleet.in_place
     most = np.full(fleet.sites["address"].n_unique(), np.inf)
-    np.minimum.at(most, fleet.units["address"].to_numpy()[there], fleet.limits.hard_visit_days[there])
+    np.minimum.at(most, fleet.address[there], fleet.limits.hard_visit_days[there])
     plan = intervals.group_by("site_id").agg(pl.col("visit_interval_days").first())
     first = due.group_by("site_id").agg(pl.col("visit_from").min())
     rows = (
@@ -198,9 +198,7 @@ def days_between_visits(
     return tuple(gaps)
 
 
-def _more(
-    fleet: PricedFleet, intervals: pl.DataFrame, stops: Sequence[_Stop]
-) -> tuple[FloatArray, FloatArray]:
+def _more(fleet: FleetRows, intervals: pl.DataFrame, stops: Sequence[_Stop]) -> tuple[FloatArray, FloatArray]:
     """Return what each address costs a year more, draw by draw (stops, D), and call-outs (stops,)."""
     draws = next((prices.draws for prices in fleet.prices.values()), 1)
     cost, callouts = np.zeros((len(stops), draws)), np.zeros(len(stops))

@@ -1,4 +1,4 @@
-"""The served sites and their units as arrays, in the order of addresses, and whole addresses at a time."""
+"""The served sites and their units with all that plans are chosen by, and whole addresses at a time."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ import polars as pl
 
 from fleetstats.advice.decisions import WISHES
 from fleetstats.advice.evidence import DUE_LIST_ONLY
-from fleetstats.advice.limits import Limits
+from fleetstats.advice.limits import find_limits
 from fleetstats.advice.prices import ComponentPrices
 from fleetstats.advice.terms import ComponentTerms, VisitTerms
 from fleetstats.quantities import IntArray
@@ -29,7 +29,7 @@ class Batch:
 
 
 class FleetRows:
-    """What a plan is made from.
+    """The served sites and their units, with all that their plans are chosen by.
 
     Arrays (sites,): site_address, sharing, today_visit, wishes (one for each of `WISHES`); arrays (units,):
     address, site, life_row (-1 = no curve), in_place, planned_cost, seen, component, today, customary,
@@ -37,6 +37,16 @@ class FleetRows:
 
     Parameters
     ----------
+    sites, units : polars frames
+        In the order of addresses, sites and units; `site_row` leads from a unit to its site.
+    prices : mapping
+        Component -> its prices.
+    components : mapping
+    levels : polars frame
+        See `advice_levels`.
+    weeks : array (W,)
+        Visit intervals that may be planned.
+    terms : VisitTerms
     """
 
     def __init__(
@@ -44,16 +54,16 @@ class FleetRows:
         *,
         sites: pl.DataFrame,
         units: pl.DataFrame,
-        limits: Limits,
         prices: Mapping[str, ComponentPrices],
         components: Mapping[str, ComponentTerms],
         levels: pl.DataFrame,
         weeks: IntArray,
         terms: VisitTerms,
     ) -> None:
-        self.limits, self.prices, self.weeks, self.trip_cost = limits, prices, weeks, terms.trip_cost
+        self.sites, self.units, self.prices, self.weeks = sites, units, prices, weeks
+        self.levels, self.components, self.terms = levels, components, terms
         self.shortest, self.longest = terms.shortest_visit_days, terms.longest_visit_days
-        self.lateness = terms.lateness_days
+        self.limits = find_limits(units=units, components=components, terms=terms)
         self.site_address = sites["address"].to_numpy()
         self.sharing = sites["sharing"].to_numpy()
         self.today_visit = sites["current_visit_days"].to_numpy()

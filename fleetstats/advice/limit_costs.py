@@ -7,11 +7,12 @@ import numpy as np
 import polars as pl
 
 from fleetstats.advice.decisions import WISHES
-from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits
-from fleetstats.quantities import DAYS_PER_YEAR, BoolArray, FloatArray, IntArray
+from fleetstats.advice.fleet_rows import FleetRows
+from fleetstats.advice.plan_figures import PlannedSites
+from fleetstats.quantities import FloatArray, IntArray
 
 #: Plans sites and their units, in the order of their addresses.
-Replan = Callable[[pl.DataFrame, pl.DataFrame], tuple[PlannedSites, PlannedUnits]]
+Replan = Callable[[pl.DataFrame, pl.DataFrame], PlannedSites]
 
 LIMIT_COSTS: Final = {
     "site_id": pl.String, "kind": pl.String, "max_days": pl.Float64, "source": pl.String,
@@ -37,10 +38,8 @@ _DECISION: Final[_Names] = {
 
 def limit_costs(
     *,
-    sites: pl.DataFrame,
-    units: pl.DataFrame,
+    fleet: FleetRows,
     planned: PlannedSites,
-    held: BoolArray,
     replan: Replan,
 ) -> pl.DataFrame:
     """Return what each limit agreed for a site, and each decision there, costs a year.
@@ -51,13 +50,9 @@ def limit_costs(
 
     Parameters
     ----------
-    sites : polars frame
-        As planned, in the order of `planned`.
-    units : polars frame
-        Their units, as planned.
+    fleet : FleetRows
     planned : PlannedSites
-    held : array (units,) of bool
-        Units kept to today's rule because their records are too few.
+        Its plan.
     replan : callable
         Plans some of the sites and units anew.
 
@@ -69,17 +64,17 @@ def limit_costs(
         low, high (its 90 % range), unpriced (why there is no price; null = there is).
     """
     of_limits = _priced(
-        sites, units, planned, replan, _LIMIT,
+        fleet, planned, replan, _LIMIT,
         bound=pl.col("site_limit_days").is_not_null(),
         freed=[pl.lit(None, pl.Float64).alias(name) for name in _DAYS],
     )  # fmt: skip
     of_decisions = _priced(
-        sites, units, planned, replan, _DECISION,
+        fleet, planned, replan, _DECISION,
         bound=pl.any_horizontal(pl.col(name).is_not_null() for name in WISHES),
         freed=[pl.lit(None, pl.Float64).alias(name) for name in WISHES],
     )  # fmt: skip
-    counted = units.filter(~pl.Series(held) & ~pl.col("removed").fill_null(False))["site_row"].unique()
-    known = sites.filter(pl.col("address").is_in(sites[counted]["address"].implode()))["site_id"]
+    counted = np.unique(fleet.address[fleet.in_place & ~fleet.held])
+    known = fleet.sites.filter(pl.Series(np.isin(fleet.site_address, counted)))["site_id"]
     return dearest_first(_withheld(pl.concat([of_limits, of_decisions]), known))
 
 
@@ -101,8 +96,7 @@ def _withheld(costs: pl.DataFrame, known: pl.Series) -> pl.DataFrame:
 
 
 def _priced(
-    sites: pl.DataFrame,
-    units: pl.DataFrame,
+    fleet: FleetRows,
     planned: PlannedSites,
     replan: Replan,
     names: _Names,
@@ -110,26 +104,27 @@ def _priced(
     bound: pl.Expr,
     freed: list[pl.Expr],
 ) -> pl.DataFrame:
+    sites, addresses = fleet.sites, fleet.site_address
     bounded = sites.select(bound.alias("bound"))["bound"].to_numpy()
-    addresses = sites["address"].to_numpy()
     at = np.flatnonzero(np.isin(addresses, addresses[bounded]))
     if not len(at):
         return pl.DataFrame(schema=LIMIT_COSTS)
-    some, theirs = _renumbered(sites[at].with_columns(freed), units)
-    without, _ = replan(some, theirs)
+    some, theirs = _renumbered(sites[at].with_columns(freed), fleet.units)
+    without, now = replan(some, theirs), planned.frame[at]
     where = some["address"].to_numpy()
     sharing = np.bincount(where, bounded[at], where.max() + 1)
     more = _summed(planned.cost_draws[at] - without.cost_draws, where) / sharing[:, None]
-    calls = _summed((planned.callouts[at] - without.callouts)[:, None], where)[:, 0] / sharing
-    trips = DAYS_PER_YEAR * (1 / planned.visit_days[at] - 1 / without.visit_days)
+    calls, trips = (
+        (now[name] - without.frame[name]).to_numpy() for name in ("callouts_per_year", "trips_per_year")
+    )
     low, high = np.quantile(more, (0.05, 0.95), axis=1)
     known = ((pl.col(column) if column else pl.lit(None)).alias(name) for name, column in names.items())
     told = sites[at].select("site_id", *known)
     told = told.with_columns(
-        visit_interval_days=planned.visit_days[at].astype(np.int64),
-        visit_interval_days_without=without.visit_days.astype(np.int64),
+        visit_interval_days=now["visit_interval_days"],
+        visit_interval_days_without=without.frame["visit_interval_days"],
         trips_per_year_more=trips / sharing[where],
-        callouts_per_year_more=calls[where],
+        callouts_per_year_more=(np.bincount(where, calls) / sharing)[where],
         cost_per_year_more=more.mean(axis=1)[where],
         low=low[where],
         high=high[where],

@@ -1,20 +1,53 @@
-"""The figures of a plan: what was chosen, priced draw by draw of what is unknown, beside today's rule."""
+"""The figures of a plan as frames: what was chosen, priced draw by draw, beside today's rule."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from fleetstats.advice.binding import COST
+from fleetstats.advice.evidence import FAILURES_OF_ITS_OWN, PER_SITE
 from fleetstats.advice.fleet_rows import Batch, FleetRows
-from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits, mean_low_high, saving_at_ages_seen
 from fleetstats.advice.prices import ComponentPrices, YearlyDraws
 from fleetstats.advice.terms import MOST_VISITS
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
 
 #: A month either way of the plan, in whole weeks, is priced beside it.
 MONTH_WEEKS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedSites:
+    """The plan of each site, in the order of the sites.
+
+    Attributes
+    ----------
+    frame : polars frame
+        One row a site: visits, trips, call-outs, cost a year, the same under today's rule, and beside them
+        the cost of visits a month sooner and later (null where that may not be) and of the cheapest visits
+        closer together than the settings look at (null where these would not cost clearly less).
+    cost_draws : array (sites, D)
+        Cost a year in each draw of what is unknown.
+    together : array (batches, 4, D)
+        For each batch of sites and draw, their summed cost, today's, call-outs and today's: draws share what
+        is unknown of the whole fleet, so sums must be taken within a draw.
+    """
+
+    frame: pl.DataFrame
+    cost_draws: FloatArray
+    together: FloatArray
+
+
+def joined(parts: Sequence[tuple[PlannedSites, pl.DataFrame]]) -> tuple[PlannedSites, pl.DataFrame]:
+    """Return the plans of several batches of sites, and of their units, as one."""
+    sites = [of_sites for of_sites, _ in parts]
+    return PlannedSites(
+        pl.concat([part.frame for part in sites]),
+        np.concatenate([part.cost_draws for part in sites]),
+        np.concatenate([part.together for part in sites]),
+    ), pl.concat([of_units for _, of_units in parts])
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +80,10 @@ def plan_figures(
     every_n: IntArray,
     limited_by: list[str],
     beside: Beside,
-) -> tuple[PlannedSites, PlannedUnits]:
+) -> tuple[PlannedSites, pl.DataFrame]:
     """Return the figures of the sites and units of a batch under its plan and under today's rule.
+
+    A unit has a row: its interval, what bounds it, its chances and its cost without trips.
 
     Parameters
     ----------
@@ -111,29 +146,35 @@ def _site_figures(
 
     today_visit = fleet.today_visit[batch.sites]
     closer = beside.closer_days[fleet.site_address[batch.sites] - batch.first_address]
-    trip = fleet.trip_cost / fleet.sharing[batch.sites] * DAYS_PER_YEAR
+    trip = fleet.terms.trip_cost / fleet.sharing[batch.sites] * DAYS_PER_YEAR
     cost = summed(plan.cost) + (trip / visit_days)[:, None]
     cost_today = summed(today.cost) + (trip / today_visit)[:, None]
     saving = cost_today.mean(axis=1) - cost.mean(axis=1)
     seen = saving_at_ages_seen(saving, beside.dearer_seen)
     callouts, callouts_today = summed(plan.callouts), summed(today.callouts)
     together = [values.sum(axis=0) for values in (cost, cost_today, callouts, callouts_today)]
-    return PlannedSites(
-        visit_days=visit_days,
-        visit_days_current=today_visit,
-        callouts=callouts.mean(axis=1),
-        callouts_current=callouts_today.mean(axis=1),
-        cost=mean_low_high(cost),
-        cost_current=mean_low_high(cost_today),
+    decided = ("decision", "decided_on", "decided_interval_days", "decided_reason")
+    frame = fleet.sites[batch.sites].select(
+        "site_id",
+        visit_interval_days=visit_days.astype(np.int64),
+        trips_per_year=DAYS_PER_YEAR / visit_days,
+        callouts_per_year=callouts.mean(axis=1),
+        **_ranged(cost, "cost_per_year", "low", "high"),
+        visit_interval_days_current=today_visit,
+        trips_per_year_current=DAYS_PER_YEAR / today_visit,
+        callouts_per_year_current=callouts_today.mean(axis=1),
+        **_ranged(cost_today, "cost_per_year_current", "low_current", "high_current"),
         saving_seen=seen,
         saving_projected=saving - seen,
-        cost_draws=cost,
-        cost_sooner=cost.mean(axis=1) + beside.dearer_sooner,
-        cost_later=cost.mean(axis=1) + beside.dearer_later,
-        visit_days_closer=np.where(closer < visit_days, closer, np.nan),
-        cost_closer=np.where(closer < visit_days, cost.mean(axis=1) + beside.dearer_closer, np.nan),
-        together=np.stack(together)[None],
+        cost_per_year_month_sooner=_known(cost.mean(axis=1) + beside.dearer_sooner),
+        cost_per_year_month_later=_known(cost.mean(axis=1) + beside.dearer_later),
+        visit_interval_days_closer=_known(np.where(closer < visit_days, closer, np.nan)),
+        cost_per_year_closer=_known(
+            np.where(closer < visit_days, cost.mean(axis=1) + beside.dearer_closer, np.nan)
+        ),
+        **{name: pl.col(name) for name in decided},
     )
+    return PlannedSites(frame, cost, np.stack(together)[None])
 
 
 def _unit_figures(
@@ -144,27 +185,81 @@ def _unit_figures(
     limited_by: npt.NDArray[np.object_],
     plan: YearlyDraws,
     today: YearlyDraws,
-) -> PlannedUnits:
-    chance, chance_today = np.full((len(units), 3), np.nan), np.full(len(units), np.nan)
-    away = np.full((len(units), 2), np.nan)
-    days = visit_days * every_n
+) -> pl.DataFrame:
+    chance, away = np.full((len(units), 3), np.nan), np.full((len(units), 3), np.nan)
+    days, limits = visit_days * every_n, fleet.limits
     for prices, at in fleet.by_component(units):
         rows = fleet.life_row[units[at]]
         chance[at] = mean_low_high(prices.spent_by(rows, days[at]))
-        for side, step in enumerate((-MONTH_WEEKS * WEEK, MONTH_WEEKS * WEEK)):
-            away[at, side] = prices.spent_by(rows, np.maximum(days[at] + step, 1.0)).mean(axis=1)
-        chance_today[at] = prices.spent_by(rows, fleet.today[units[at]]).mean(axis=1)
+        month = MONTH_WEEKS * WEEK
+        others = (fleet.today[units[at]], np.maximum(days[at] - month, 1.0), days[at] + month)
+        for side, other in enumerate(others):
+            away[at, side] = prices.spent_by(rows, other).mean(axis=1)
     known = fleet.life_row[units] >= 0
     known &= np.array([name in fleet.prices for name in fleet.component[units]], dtype=np.bool_)
-    return PlannedUnits(
-        visit_days=visit_days,
-        every_n=every_n,
-        current_days=fleet.today[units],
-        limited_by=limited_by,
-        failure_chance=chance,
-        failure_chance_current=chance_today,
-        failure_chance_away=away,
-        cost=np.where(known, plan.cost.mean(axis=1), np.nan),
-        cost_current=np.where(known, today.cost.mean(axis=1), np.nan),
-        held=fleet.held[units],
+    own = fleet.units[units]
+    return own.select(
+        "site_id",
+        "component",
+        "slot",
+        "spells",
+        "failures",
+        visit_interval_days=visit_days.astype(np.int64),
+        every_n_visits=every_n,
+        interval_days=days.astype(np.int64),
+        current_interval_days=fleet.today[units],
+        limited_by=pl.Series(limited_by.tolist(), dtype=pl.String),
+        failure_chance=_known(chance[:, 0]),
+        failure_chance_low=_known(chance[:, 1]),
+        failure_chance_high=_known(chance[:, 2]),
+        failure_chance_current=_known(away[:, 0]),
+        failure_chance_month_sooner=_known(away[:, 1]),
+        failure_chance_month_later=_known(away[:, 2]),
+        cost_per_year=_known(np.where(known, plan.cost.mean(axis=1), np.nan)),
+        cost_per_year_current=_known(np.where(known, today.cost.mean(axis=1), np.nan)),
+        hard_limit_days=_known(limits.hard_unit_days[units]),
+        deadline_days=_known(limits.deadline_days[units]),
+        deadline=pl.Series([limits.deadline_name[row] or None for row in units], dtype=pl.String),
+        visit_deadline_days=_known(limits.visit_deadline_days[units]),
+        evidence=_evidence(fleet, own, units),
     )
+
+
+def _evidence(fleet: FleetRows, own: pl.DataFrame, units: IntArray) -> pl.Expr:
+    """Return what each unit's interval rests on: its own records, those of sites like it, or custom."""
+    sure = fleet.levels.filter(pl.col("level") == PER_SITE)["component"].implode()
+    by_itself = own["component"].is_in(sure) & (own["failures"] >= FAILURES_OF_ITS_OWN)
+    otherwise = pl.when(by_itself).then(pl.lit("own_records")).otherwise(pl.lit("like_sites"))
+    return pl.when(pl.Series(fleet.held[units])).then(pl.lit("customary")).otherwise(otherwise)
+
+
+def mean_low_high(draws: FloatArray) -> FloatArray:
+    """Return mean, 5 % and 95 % point over draws, (rows, 3)."""
+    low, high = np.quantile(draws, (0.05, 0.95), axis=1)
+    return np.stack([draws.mean(axis=1), low, high], axis=1)
+
+
+def _ranged(draws: FloatArray, *names: str) -> dict[str, FloatArray]:
+    return dict(zip(names, mean_low_high(draws).T, strict=True))
+
+
+def saving_at_ages_seen(saving: FloatArray, saved_beyond: FloatArray) -> FloatArray:
+    """Return the part of each site's saving that rests on ages already seen, (sites,); the rest is projected.
+
+    It is what the best plan within the ages seen saves against today's rule, and none where that plan costs
+    more than the rule: both parts then have the sign of the whole. A plan that limits make dearer than the
+    rule is not projected: all of that is known.
+
+    Parameters
+    ----------
+    saving : array (sites,)
+        Today's cost a year less the plan's.
+    saved_beyond : array (sites,)
+        Cost a year of the best plan within the ages seen, less the plan's.
+    """
+    return np.where(saving > 0, np.clip(saving - saved_beyond, 0.0, np.maximum(saving, 0.0)), saving)
+
+
+def _known(values: FloatArray) -> pl.Series:
+    """Return the values with what is not finite told as null."""
+    return pl.Series(np.where(np.isfinite(values), values, np.nan)).fill_nan(None)

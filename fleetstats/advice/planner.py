@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
 from fleetstats.advice.binding import Choice, name_held
 from fleetstats.advice.choice import (
@@ -20,8 +21,7 @@ from fleetstats.advice.choice import (
 from fleetstats.advice.decisions import by_address, wished_weeks
 from fleetstats.advice.fleet_rows import Batch, FleetRows
 from fleetstats.advice.limits import Limits, with_soft_limits
-from fleetstats.advice.plan_figures import MONTH_WEEKS, Beside, plan_figures
-from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits, joined
+from fleetstats.advice.plan_figures import MONTH_WEEKS, Beside, PlannedSites, joined, plan_figures
 from fleetstats.advice.terms import MOST_VISITS
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK, BoolArray, FloatArray, IntArray
 
@@ -49,12 +49,11 @@ class Planner:
     def __init__(self, rows: FleetRows) -> None:
         self._of = rows
 
-    def plan(self) -> tuple[PlannedSites, PlannedUnits]:
+    def plan(self) -> tuple[PlannedSites, pl.DataFrame]:
         """Return the plan of every site and unit, in the order of the frames given."""
-        done = [self._plan_batch(batch) for batch in self._of.batches()]
-        return joined([sites for sites, _ in done]), joined([units for _, units in done])
+        return joined([self._plan_batch(batch) for batch in self._of.batches()])
 
-    def _plan_batch(self, batch: Batch) -> tuple[PlannedSites, PlannedUnits]:
+    def _plan_batch(self, batch: Batch) -> tuple[PlannedSites, pl.DataFrame]:
         there = batch.there
         address = self._of.address[there] - batch.first_address
         pin, cap, floor = self._decided(batch)
@@ -69,7 +68,11 @@ class Planner:
         if (week_ok != allowed).any():
             undecided = self._choice(plans, there, allowed, chance)
         closer = closer_plan(
-            plans, choice.visit_ok, choice.chosen, shortest_days=self._of.shortest, fixed=np.isfinite(pin)
+            plans,
+            choice.visit_ok,
+            choice.chosen,
+            shortest_days=self._of.shortest,
+            fixed=np.isfinite(pin),
         )
         names = name_held(
             choice.limits,
@@ -98,7 +101,14 @@ class Planner:
         )
         seen = unless_within(plans, chosen, cheapest(plans, week_ok, seen_ok), seen_days)
         sooner, later = (
-            shifted_cost(plans, visit_ok, chosen, most_days=most, least_days=self._of.shortest, weeks_on=step)
+            shifted_cost(
+                plans,
+                visit_ok,
+                chosen,
+                most_days=most,
+                least_days=self._of.shortest,
+                weeks_on=step,
+            )
             for step in (-MONTH_WEEKS, MONTH_WEEKS)
         )
         others = ((plan_cost(plans, other), _trips(plans, other)) for other in (seen, closer))
@@ -252,7 +262,7 @@ class Planner:
         for prices, at in self._of.by_component(there):
             chance[at] = prices.longest_within_chance(self._of.life_row[there[at]])
         chance[self._of.held[there]] = np.inf  # too few records to tell a chance by
-        return np.asarray(chance - np.where(self._of.of_uv_unit[there], self._of.lateness, 0.0))
+        return np.asarray(chance - np.where(self._of.of_uv_unit[there], self._of.terms.lateness_days, 0.0))
 
     def _uv_visit_days(self, there: IntArray, chance: FloatArray) -> FloatArray:
         """Return the longest visit interval by each unit's tolerated chance, inf but for the UV unit.
@@ -273,7 +283,7 @@ class Planner:
         return cost
 
     def _yearly_trips(self, batch: Batch) -> FloatArray:
-        trips = DAYS_PER_YEAR / (self._of.weeks * WEEK) * self._of.trip_cost
+        trips = DAYS_PER_YEAR / (self._of.weeks * WEEK) * self._of.terms.trip_cost
         return np.broadcast_to(trips, (batch.addresses, len(self._of.weeks)))
 
     def _dearer(

@@ -7,47 +7,16 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
-from fleetstats.advice.evidence import DUE_LIST_ONLY
-from fleetstats.advice.limits import HARD, LIMITS, Limits
-from fleetstats.advice.prices import ComponentPrices
-from fleetstats.advice.terms import MOST_VISITS, ComponentTerms, VisitTerms
-from fleetstats.quantities import WEEK, BoolArray, FloatArray, IntArray
+from fleetstats.advice.fleet_rows import FleetRows
+from fleetstats.advice.limits import HARD, LIMITS
+from fleetstats.advice.terms import MOST_VISITS, ComponentTerms
+from fleetstats.quantities import WEEK, FloatArray, IntArray
 
 MOST_KINDS: Final = 50
 #: Sites with the same units and limits are cut into at most so many levels, of at least so many sites.
 MOST_LEVELS, LEAST_A_LEVEL = 5, 5
 _BEYOND = LIMITS.index("beyond_records")
 _SIGNIFICANT = 6
-
-
-@dataclass(frozen=True, slots=True)
-class PricedFleet:
-    """The served sites and their units, with all that their plans are chosen by.
-
-    Attributes
-    ----------
-    sites, units : polars frames
-        In the order of addresses, sites and units; `site_row` leads from a unit to its site.
-    limits : Limits
-        Rows as `units`.
-    prices : mapping
-        Component -> its prices.
-    levels : polars frame
-        See `advice_levels`.
-    weeks : array (W,)
-        Visit intervals that may be planned.
-    components : mapping
-    terms : VisitTerms
-    """
-
-    sites: pl.DataFrame
-    units: pl.DataFrame
-    limits: Limits
-    prices: Mapping[str, ComponentPrices]
-    levels: pl.DataFrame
-    weeks: IntArray
-    components: Mapping[str, ComponentTerms]
-    terms: VisitTerms
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,22 +57,21 @@ class _Group:
     levels: int
 
 
-def site_kinds(fleet: PricedFleet, callouts_current: pl.DataFrame) -> SiteKinds:
+def site_kinds(fleet: FleetRows, callouts_current: pl.DataFrame) -> SiteKinds:
     """Return the kinds of the served sites: same units in place, same limits, alike in call-outs.
 
     Sites at which nothing can be planned by its life are in no kind, nor are those beyond the commonest 50.
 
     Parameters
     ----------
-    fleet : PricedFleet
+    fleet : FleetRows
     callouts_current : polars frame
         site_id, callouts_per_year_current.
     """
     called = fleet.sites.join(callouts_current, on="site_id", how="left", maintain_order="left")[
         "callouts_per_year_current"
     ].to_numpy()
-    held = _held(fleet)
-    groups = list(_groups(fleet, held, called))[:MOST_KINDS]
+    groups = list(_groups(fleet, called))[:MOST_KINDS]
     of_kinds, of_units, rates = [], [], []
     for number, group in enumerate(groups, 1):
         of_kinds.append(_kind_row(number, group, fleet, called[group.sites]))
@@ -111,9 +79,9 @@ def site_kinds(fleet: PricedFleet, callouts_current: pl.DataFrame) -> SiteKinds:
             key = {"kind": number, **fleet.units.row(int(rows[0]), named=True)}
             key = {name: key[name] for name in ("kind", "component", "slot")}
             kind = fleet.components[key["component"]]
-            is_held = bool(held[rows[0]])
-            of_units.append({**key, **_unit_row(rows, fleet, kind, is_held)})
-            rates += [{**key, **row} for row in _rate_rows(rows, fleet, is_held)]
+            held = bool(fleet.held[rows[0]])
+            of_units.append({**key, **_unit_row(rows, fleet, kind, held)})
+            rates += [{**key, **row} for row in _rate_rows(rows, fleet, held)]
     return SiteKinds(
         pl.DataFrame(of_kinds, schema=dict(KINDS_SCHEMA)),
         pl.DataFrame(of_units, schema=dict(UNITS_SCHEMA)),
@@ -141,26 +109,15 @@ RATES_SCHEMA: Final[Schema] = {
 }  # fmt: skip
 
 
-def _held(fleet: PricedFleet) -> BoolArray:
-    """Return which units are kept to today's rule, (units,)."""
-    level = dict(fleet.levels.select("component", "level").iter_rows())
-    without = {
-        name for name in fleet.components if name not in fleet.prices or level.get(name) == DUE_LIST_ONLY
-    }
-    unknown = fleet.units["life_row"].is_null()
-    return (fleet.units["component"].is_in(list(without)) | unknown).to_numpy()
-
-
-def _groups(fleet: PricedFleet, held: BoolArray, called: FloatArray) -> Iterator[_Group]:
+def _groups(fleet: FleetRows, called: FloatArray) -> Iterator[_Group]:
     """Yield the kinds, commonest units and limits first, most call-outs first within them."""
     alike: dict[tuple[Any, ...], list[tuple[int, list[int]]]] = {}
-    there = np.flatnonzero(~fleet.units["removed"].fill_null(False).to_numpy())
+    there, held = np.flatnonzero(fleet.in_place), fleet.held
     fixed = fleet.limits.hard_unit_days
     of_visit = fleet.limits.visit_days.min(axis=1)
-    names, slots = fleet.units["component"].to_list(), fleet.units["slot"].fill_null("").to_list()
-    site_of = fleet.units["site_row"].to_numpy()
-    for site in np.unique(site_of[there]):
-        rows = there[site_of[there] == site].tolist()
+    names, slots = fleet.component, fleet.units["slot"].fill_null("").to_list()
+    for site in np.unique(fleet.site[there]):
+        rows = there[fleet.site[there] == site].tolist()
         if held[rows].all():
             continue
         key = tuple((names[row], slots[row], bool(held[row]), fixed[row], of_visit[row]) for row in rows)
@@ -175,26 +132,25 @@ def _groups(fleet: PricedFleet, held: BoolArray, called: FloatArray) -> Iterator
             yield _Group(np.array([site for site, _ in some]), units, level + 1, levels)
 
 
-def _kind_row(number: int, group: _Group, fleet: PricedFleet, called: FloatArray) -> dict[str, Any]:
-    sharing = fleet.sites["sharing"].to_numpy()[group.sites]
+def _kind_row(number: int, group: _Group, fleet: FleetRows, called: FloatArray) -> dict[str, Any]:
     return {
         "kind": number, "sites": len(group.sites), "level": group.level, "levels": group.levels,
         "callouts_low": float(called.min()), "callouts_high": float(called.max()),
-        "trip_share": float((1.0 / sharing).mean()), "first_week": int(fleet.weeks[0]),
+        "trip_share": float((1.0 / fleet.sharing[group.sites]).mean()), "first_week": int(fleet.weeks[0]),
         "shortest_days": fleet.terms.shortest_visit_days,
         "longest_days": float(_usual_weeks(fleet)[-1] * WEEK),
         "most_days": float(fleet.limits.hard_visit_days[group.units].min()),
     }  # fmt: skip
 
 
-def _unit_row(rows: IntArray, fleet: PricedFleet, kind: ComponentTerms, held: bool) -> dict[str, Any]:
+def _unit_row(rows: IntArray, fleet: FleetRows, kind: ComponentTerms, held: bool) -> dict[str, Any]:
     hard = fleet.limits.unit_days[rows, :HARD]
     strictest = hard[hard.min(axis=1).argmin()]
     longest = float(strictest.min())
     beyond = float(fleet.limits.unit_days[rows, _BEYOND].min())
     chances: list[float] = []
     if not held:
-        by_week = fleet.prices[kind.name].spent_by_week(_lives(fleet, rows)).mean(axis=0)
+        by_week = fleet.prices[kind.name].spent_by_week(fleet.life_row[rows]).mean(axis=0)
         most = len(by_week) if not np.isfinite(longest) else int(longest // WEEK) + 1
         chances = _rounded(by_week[:most])
     return {
@@ -209,15 +165,15 @@ def _unit_row(rows: IntArray, fleet: PricedFleet, kind: ComponentTerms, held: bo
     }  # fmt: skip
 
 
-def _rate_rows(rows: IntArray, fleet: PricedFleet, held: bool) -> Iterator[dict[str, Any]]:
+def _rate_rows(rows: IntArray, fleet: FleetRows, held: bool) -> Iterator[dict[str, Any]]:
     """Yield call-outs and other money of one unit, the mean over the sites, for each n."""
     weeks = len(_usual_weeks(fleet))
     callouts = other = np.zeros((weeks, MOST_VISITS))
     if not held:
-        name = str(fleet.units["component"][int(rows[0])])
+        name = str(fleet.component[rows[0]])
         found = fleet.prices[name].yearly_parts(
-            _lives(fleet, rows),
-            planned_cost=fleet.units["planned_cost"].to_numpy()[rows],
+            fleet.life_row[rows],
+            planned_cost=fleet.planned_cost[rows],
             oldest_days=fleet.limits.hard_unit_days[rows],
         )
         callouts, other = (part.mean(axis=0)[:weeks] for part in found)
@@ -229,14 +185,10 @@ def _rate_rows(rows: IntArray, fleet: PricedFleet, held: bool) -> Iterator[dict[
         }
 
 
-def _usual_weeks(fleet: PricedFleet) -> IntArray:
+def _usual_weeks(fleet: FleetRows) -> IntArray:
     """Return the visit intervals that any site may have; longer ones are priced only where decided on."""
     usual = fleet.weeks[fleet.weeks * WEEK <= fleet.terms.longest_visit_days]
     return usual if len(usual) else fleet.weeks[:1]
-
-
-def _lives(fleet: PricedFleet, rows: IntArray) -> IntArray:
-    return fleet.units["life_row"].fill_null(-1).to_numpy()[rows]
 
 
 def _rounded(values: FloatArray) -> list[float]:

@@ -22,17 +22,9 @@ from fleetstats.advice.evidence import advice_levels
 from fleetstats.advice.fleet_rows import FleetRows
 from fleetstats.advice.limit_costs import LIMIT_COSTS, limit_costs
 from fleetstats.advice.limits import Limits, find_limits, strictest_site_limits
-from fleetstats.advice.plan_frames import (
-    PlannedSites,
-    PlannedUnits,
-    interval_frame,
-    plan_frame,
-    totals_frame,
-    with_limit_source,
-)
+from fleetstats.advice.plan_frames import totals_frame, with_limit_source
 from fleetstats.advice.planner import Planner
 from fleetstats.advice.prices import price_components
-from fleetstats.advice.site_kinds import PricedFleet
 from fleetstats.advice.terms import ComponentTerms, VisitTerms
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
@@ -66,7 +58,7 @@ class VisitPlans:
         One row for each component: how much its records can carry, and what would settle more.
     totals : polars frame
         The fleet's trips, call-outs, cost and saving a year, with the range of each sum.
-    priced : PricedFleet
+    priced : FleetRows
         What the plans were chosen by.
     limit_costs : polars frame
         What each site's limit and decision costs a year; empty unless asked for.
@@ -78,7 +70,7 @@ class VisitPlans:
     intervals: pl.DataFrame
     levels: pl.DataFrame
     totals: pl.DataFrame
-    priced: PricedFleet
+    priced: FleetRows
     limit_costs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=LIMIT_COSTS))
     blocked_total: pl.DataFrame = field(default_factory=pl.DataFrame)
 
@@ -142,19 +134,20 @@ def plan_visits(
         levels=levels, most_draws=most_draws,
     )  # fmt: skip
 
-    def planned(sites: pl.DataFrame, units: pl.DataFrame) -> tuple[PlannedSites, PlannedUnits]:
-        limits = find_limits(units=units, components=components, terms=terms)
-        return Planner(FleetRows(
-            sites=sites, units=units, limits=limits, prices=prices, components=components, levels=levels,
-            weeks=weeks, terms=terms,
-        )).plan()  # fmt: skip
+    def rows(sites: pl.DataFrame, units: pl.DataFrame) -> FleetRows:
+        return FleetRows(
+            sites=sites, units=units, prices=prices, components=components, levels=levels, weeks=weeks,
+            terms=terms,
+        )  # fmt: skip
 
-    of_sites, of_units = planned(sites, units)
-    told = with_limit_source(interval_frame(units, limits, levels, of_units), sites, terms.lateness_days)
-    priced = PricedFleet(sites, units, limits, prices, levels, weeks, components, terms)
-    found = VisitPlans(plan_frame(sites, of_sites), told, levels, totals_frame(sites, of_sites), priced)
+    fleet = rows(sites, units)
+    of_sites, of_units = Planner(fleet).plan()
+    intervals = with_limit_source(of_units, sites, terms.lateness_days)
+    found = VisitPlans(of_sites.frame, intervals, levels, totals_frame(sites, of_sites), fleet)
     if price_limits:
-        costs = limit_costs(sites=sites, units=units, planned=of_sites, held=of_units.held, replan=planned)
+        costs = limit_costs(
+            fleet=fleet, planned=of_sites, replan=lambda *some: Planner(rows(*some)).plan()[0]
+        )
         found = replace(found, limit_costs=costs)
     return found
 

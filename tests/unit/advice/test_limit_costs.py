@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 
 from fleetstats.advice import plan_visits
 from fleetstats.advice.limit_costs import dearest_first, limit_costs
-from fleetstats.advice.plan_frames import PlannedSites, PlannedUnits
+from fleetstats.advice.plan_figures import PlannedSites
 
 from .conftest import AS_OF, Fleet
 
@@ -38,35 +39,38 @@ UNITS = pl.DataFrame(
 
 def figures(days: list[float], cost: list[list[float]], calls: list[float]) -> PlannedSites:
     """Planned sites with what `limit_costs` reads."""
-    empty = np.zeros(len(days))
-    return PlannedSites(
-        visit_days=np.array(days), visit_days_current=empty, callouts=np.array(calls), callouts_current=empty,
-        cost=np.zeros((len(days), 3)), cost_current=np.zeros((len(days), 3)), saving_seen=empty,
-        saving_projected=empty, cost_draws=np.array(cost), cost_sooner=empty, cost_later=empty, visit_days_closer=empty, cost_closer=empty,
-        together=np.zeros((1, 4, 2)),
+    frame = pl.DataFrame({"visit_interval_days": days, "callouts_per_year": calls}).with_columns(
+        trips_per_year=365.25 / pl.col("visit_interval_days")
+    )
+    return PlannedSites(frame, np.array(cost), np.zeros((1, 4, 2)))
+
+
+def fleet_of(sites: pl.DataFrame = SITES, units: pl.DataFrame = UNITS, held: list[bool] | None = None) -> Any:
+    """What `limit_costs` reads of a fleet."""
+    return SimpleNamespace(
+        sites=sites, units=units, site_address=sites["address"].to_numpy(), address=units["address"].to_numpy(),
+        in_place=~units["removed"].to_numpy(), held=np.array(held or [False] * 3),
     )  # fmt: skip
 
 
 PLANNED = figures([84, 84, 70], [[500.0, 520.0], [400.0, 440.0], [700.0, 700.0]], [0.5, 0.7, 0.4])
 
 
-def freed(sites: pl.DataFrame, units: pl.DataFrame) -> tuple[PlannedSites, PlannedUnits]:
+def freed(sites: pl.DataFrame, units: pl.DataFrame) -> PlannedSites:
     """The plan without: 140 days at the first address, 105 at the second."""
     asked = sites["site_id"].to_list()
     if asked == ["a", "b"]:
         assert sites["site_limit_days"].null_count() == units["site_limit_days"].null_count() == 2
-        return figures([140, 140], [[450.0, 450.0], [380.0, 400.0]], [0.9, 1.0]), None  # type: ignore[return-value]
+        return figures([140, 140], [[450.0, 450.0], [380.0, 400.0]], [0.9, 1.0])
     assert asked == ["c"]
     assert sites.select("pinned_days", "address", "site_row").row(0) == (None, 0, 0)
-    return figures([105], [[640.0, 660.0]], [0.9]), None  # type: ignore[return-value]
+    return figures([105], [[640.0, 660.0]], [0.9])
 
 
 def told(
     held: list[bool] | None = None, units: pl.DataFrame = UNITS
 ) -> dict[tuple[str, str], dict[str, Any]]:
-    found = limit_costs(
-        sites=SITES, units=units, planned=PLANNED, held=np.array(held or [False] * 3), replan=freed
-    )
+    found = limit_costs(fleet=fleet_of(units=units, held=held), planned=PLANNED, replan=freed)
     return {(row["site_id"], row["kind"]): row for row in found.iter_rows(named=True)}
 
 
@@ -105,7 +109,7 @@ def test_sites_of_an_address_that_are_bound_alike_share_its_cost_evenly() -> Non
     both = SITES.with_columns(
         site_limit_days=pl.Series([91.0, 120.0, None]), site_limit_kind=pl.lit("contract")
     )
-    found = limit_costs(sites=both, units=UNITS, planned=PLANNED, held=np.zeros(3, bool), replan=freed)
+    found = limit_costs(fleet=fleet_of(both), planned=PLANNED, replan=freed)
     rows = found.filter(pl.col("kind") != "accepted")
     assert rows["cost_per_year_more"].to_list() == pytest.approx([45, 45])
 

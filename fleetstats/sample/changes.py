@@ -11,15 +11,8 @@ from fleetstats.sample.district import NEVER, REGIONS, site_ids
 from fleetstats.sample.wear import ROOFS, TANKS, Homes
 
 KINDS: Final = (
-    "roof",
-    "first_flush",
-    "tank",
-    "household",
-    "tank_cleaned",
-    "gutters_cleaned",
-    "vacant",
-    "drought",
-)
+    "roof", "first_flush", "tank", "household", "tank_cleaned", "gutters_cleaned", "vacant", "drought",
+)  # fmt: skip
 _SHARES: Final = (0.15, 0.22, 0.08, 0.17, 0.16, 0.16, 0.06)  # of changes at single homes; drought is regional
 _NOTES: Final = (
     "re-roofed in metal",

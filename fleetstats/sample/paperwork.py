@@ -16,7 +16,10 @@ SLEEVE_PART: Final = "QS-40"
 _SITES_STOCKED_FOR: Final = 60
 _FEWEST_SITES: Final = 20  # from here on one home awaits a good sample after a failed one
 
-# part, component, description, supplier's number, micron, cost, pack, lead days, rated days, warranty days,
+_PART_COLUMNS: Final = (
+    "part_number", "component", "description", "supplier", "supplier_part_number", "micron", "unit_cost",
+    "pack_size", "lead_time_days", "rated_life_days", "warranty_days", "on_hand", "on_order",
+)  # fmt: skip
 # on hand and on order for sixty homes
 _PARTS: Final = (
     (
@@ -48,22 +51,12 @@ _SUPPLIERS: Final = {"S1": "first supplier", "S2": "second supplier", "S3": "thi
 def parts_frame(sites: int) -> pl.DataFrame:
     """Return the `parts` table, stock in proportion to the number of homes."""
     scale = max(sites / _SITES_STOCKED_FOR, 0.1)
-    columns = {
-        "part_number": [row[0] for row in _PARTS],
-        "component": [row[1] for row in _PARTS],
-        "description": [row[2] for row in _PARTS],
-        "supplier": [_SUPPLIERS[row[3]] for row in _PARTS],
-        "supplier_part_number": [row[4] for row in _PARTS],
-        "micron": [row[5] for row in _PARTS],
-        "unit_cost": [row[6] for row in _PARTS],
-        "pack_size": [row[7] for row in _PARTS],
-        "lead_time_days": [row[8] for row in _PARTS],
-        "rated_life_days": [row[9] for row in _PARTS],
-        "warranty_days": [row[10] for row in _PARTS],
-        "on_hand": [round(row[11] * scale) for row in _PARTS],
-        "on_order": [round(row[12] * scale) for row in _PARTS],
-    }
-    return pl.DataFrame(columns)
+    columns = zip(*_PARTS, strict=True)
+    frame = dict(zip(_PART_COLUMNS, map(list, columns), strict=True))
+    frame["supplier"] = [_SUPPLIERS[code] for code in frame["supplier"]]
+    for name in ("on_hand", "on_order"):
+        frame[name] = [round(count * scale) for count in frame[name]]
+    return pl.DataFrame(frame)
 
 
 def samples_frame(

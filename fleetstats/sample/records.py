@@ -1,7 +1,7 @@
 """From the logbook's codes to the tidy tables of visits and work."""
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
@@ -26,14 +26,9 @@ _FIRST_PART: Final = np.array([0, 0, 3, 5, 7])  # where each unit's parts begin 
 _REMOVED_FIRST_SHARE: Final = 0.02
 
 VISIT_READINGS: Final = (
-    "flow_lpm",
-    "meter_m3",
-    "hardness_mg_l",
-    "turbidity_ntu",
-    "uvt_percent",
-    "lamp_days_left",
+    "flow_lpm", "meter_m3", "hardness_mg_l", "turbidity_ntu", "uvt_percent", "lamp_days_left",
     "uv_intensity_percent",
-)
+)  # fmt: skip
 
 
 def _text(values: IntArray, allowed: Sequence[str]) -> pl.Series:
@@ -67,29 +62,27 @@ def record_tables(book: Logbook, homes: Homes, rng: np.random.Generator) -> tupl
 
 
 def _visits(
-    book: dict[str, NDArray[np.generic]], ids: pl.Series, homes: Homes, rng: np.random.Generator
+    book: dict[str, NDArray[Any]], ids: pl.Series, homes: Homes, rng: np.random.Generator
 ) -> pl.DataFrame:
     n = len(ids)
-    site = np.asarray(book["site"], dtype=np.int64)
+    site = book["site"]
     noted = np.where(rng.random(n) < 0.04, rng.integers(0, len(_NOTES), n), len(_NOTES))
-    reason = np.asarray(book["reason"], dtype=np.int64)
+    reason = book["reason"]
     unsaid = (reason == words.ROUTINE) & (rng.random(n) < 0.03)
     slip = np.cumsum(rng.integers(1, 4, n)) + 20_000
     return pl.DataFrame(
         {
             "visit_id": ids,
             "site_id": site_ids(len(homes)).gather(site),
-            "visit_date": _dates(np.asarray(book["day"], dtype=np.int64)),
+            "visit_date": _dates(book["day"]),
             "visit_reason": _text(np.where(unsaid, len(words.REASONS), reason), (*words.REASONS, "")),
-            "callout_cause": _text(np.asarray(book["cause"], dtype=np.int64), words.CAUSES),
-            "reported_on": _dates(np.asarray(book["reported"], dtype=np.int64)),
-            "inlet_pressure_kpa": _numbers(np.asarray(book["inlet_pressure_kpa"], dtype=np.float64)),
-            "outlet_pressure_kpa": _numbers(np.asarray(book["outlet_pressure_kpa"], dtype=np.float64)),
-            "pressure_read": _text(np.asarray(book["after_work"], dtype=np.int64), ("", "after_work")),
-            **{name: _numbers(np.asarray(book[name], dtype=np.float64)) for name in VISIT_READINGS},
-            "technician": _text(
-                np.asarray(book["technician"], dtype=np.int64), [f"T-{i:02d}" for i in range(1, 9)]
-            ),
+            "callout_cause": _text(book["cause"], words.CAUSES),
+            "reported_on": _dates(book["reported"]),
+            "inlet_pressure_kpa": _numbers(book["inlet_pressure_kpa"]),
+            "outlet_pressure_kpa": _numbers(book["outlet_pressure_kpa"]),
+            "pressure_read": _text(book["after_work"], ("", "after_work")),
+            **{name: _numbers(book[name]) for name in VISIT_READINGS},
+            "technician": _text(book["technician"], [f"T-{i:02d}" for i in range(1, 9)]),
             "notes": _text(noted, (*_NOTES, "")),
             "source_ref": pl.Series([f"slip {number}" for number in slip.tolist()], dtype=pl.String),
         }
@@ -97,15 +90,14 @@ def _visits(
 
 
 def _work(
-    book: dict[str, NDArray[np.generic]],
+    book: dict[str, NDArray[Any]],
     ids: pl.Series,
-    visits: dict[str, NDArray[np.generic]],
+    visits: dict[str, NDArray[Any]],
     homes: Homes,
     rng: np.random.Generator,
 ) -> pl.DataFrame:
-    code = {name: np.asarray(book[name], dtype=np.int64) for name in book if name != "drop"}
-    visit, unit, action = code["visit"], code["unit"], code["action"]
-    site = np.asarray(visits["site"], dtype=np.int64)[visit]
+    visit, unit, action = book["visit"], book["unit"], book["action"]
+    site = visits["site"][visit]
     two = homes.has[SEDIMENT_2, site] & (unit <= SEDIMENT_2)
     goes_in = np.isin(action, [words.FITTED, words.REPLACED]) & (
         (unit != SLEEVE) | (action == words.REPLACED)
@@ -117,13 +109,13 @@ def _work(
             "component": _text(unit, COMPONENTS),
             "slot": _text(np.where(two, unit + 1, 0), ("", "1", "2")),
             "action": _text(action, words.ACTIONS),
-            "condition": _text(code["condition"], words.CONDITIONS),
+            "condition": _text(book["condition"], words.CONDITIONS),
             "part_number": _text(
-                np.where(goes_in, _FIRST_PART[unit] + np.where(unit == SLEEVE, 0, code["part"]), len(_PARTS)),
+                np.where(goes_in, _FIRST_PART[unit] + np.where(unit == SLEEVE, 0, book["part"]), len(_PARTS)),
                 (*_PARTS, ""),
             ),
-            "fitted_on": _dates(code["fitted"]),
-            "pressure_drop_kpa": _numbers(np.asarray(book["drop"], dtype=np.float64)),
+            "fitted_on": _dates(book["fitted"]),
+            "pressure_drop_kpa": _numbers(book["drop"]),
         }
     )
     split = (action == words.REPLACED) & (unit != SLEEVE) & (rng.random(len(visit)) < _REMOVED_FIRST_SHARE)

@@ -1,42 +1,46 @@
 -- Refused rows that may have cut a spell and that no later load has mended.
--- A refused visit whose date cannot be read lies between its neighbours: the accepted visits of its site on the
--- lines before and after it, on a day of its own, wherever that file keeps the site's visits in order of date; else anywhere.
+-- A refused visit whose date cannot be read lies between its neighbours by visit number, on a day of its own, where the
+-- site's numbers rise with its dates over five visits or more; else anywhere. The order of the rows in a file says nothing.
 -- grain: one row a refused row of visits or work whose site is known; null component or slot = any
 -- units: dates
 -- reads: journal.cuts, records.visits
 WITH noted AS (
-    SELECT * FROM journal.cuts
+    -- a number made of site and date says no more than the date; a longer number is a later one (9, 10)
+    SELECT
+        *, CASE WHEN NOT starts_with(visit_id, site_id || '@') THEN row(length(visit_id), visit_id) END AS number
+    FROM journal.cuts
 ),
 accepted AS (
-    SELECT visit_id, site_id, visit_date, file, line FROM records.visits
+    SELECT visit_id, site_id, visit_date, row(length(visit_id), visit_id) AS number FROM records.visits
 ),
 steps AS (
     SELECT
-        file, site_id,
-        visit_date >= lag(visit_date) OVER (PARTITION BY file, site_id ORDER BY line) AS forward
+        site_id,
+        NOT starts_with(visit_id, site_id || '@')
+        AND coalesce(visit_date >= lag(visit_date) OVER (PARTITION BY site_id ORDER BY number), true) AS forward
     FROM accepted
-    WHERE (file, site_id) IN (SELECT (file, site_id) FROM noted WHERE visit_date IS NULL)
+    WHERE site_id IN (SELECT site_id FROM noted WHERE visit_date IS NULL)
 ),
 in_order AS (
-    SELECT file, site_id FROM steps GROUP BY file, site_id HAVING bool_and(coalesce(forward, true))
+    SELECT site_id FROM steps GROUP BY site_id HAVING bool_and(forward) AND count(*) >= 5
 ),
 neighbours AS (
     SELECT
-        n.file, n.line, n.site_id,
-        max(a.visit_date) FILTER (a.line < n.line) + 1 AS after_on,
-        min(a.visit_date) FILTER (a.line > n.line) AS before_on
+        n.site_id, n.visit_id,
+        max(a.visit_date) FILTER (a.number < n.number) + 1 AS after_on,
+        min(a.visit_date) FILTER (a.number > n.number) AS before_on
     FROM noted AS n
-    JOIN in_order AS o USING (file, site_id)
-    JOIN accepted AS a ON a.file = n.file AND a.site_id = n.site_id
+    JOIN in_order AS o USING (site_id)
+    JOIN accepted AS a USING (site_id)
     WHERE n.visit_date IS NULL
-    GROUP BY n.file, n.line, n.site_id
+    GROUP BY n.site_id, n.visit_id
 )
 SELECT
     n.table_name, n.site_id, n.visit_id, n.visit_date, n.component, n.slot, n.file, n.line,
     coalesce(n.visit_date, b.after_on) AS after_on,
     coalesce(n.visit_date, b.before_on) AS before_on
 FROM noted AS n
-LEFT JOIN neighbours AS b ON b.file = n.file AND b.line = n.line AND b.site_id = n.site_id
+LEFT JOIN neighbours AS b ON b.site_id = n.site_id AND b.visit_id = n.visit_id AND n.visit_date IS NULL
 WHERE
     (n.visit_date IS NULL OR n.visit_date <= $as_of)
     AND (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from datetime import date
 
 import pytest
@@ -194,24 +195,39 @@ def test_a_refused_visit_leaves_out_the_spells_it_may_have_cut(fleet, rows):
     assert rows(known.spells.filter(component="uv_lamp"), "lower_days") == [(60.0,)]
 
 
-def test_a_refused_visit_on_an_unknown_day_lies_between_its_neighbours_in_the_file(fleet, rows):
-    visits = TWO + "c,A,2024-02-30\nd,A,2024-06-29\n"
-    known = fleet.known(visits=visits, work=WORK)
-    assert rows(known.left_out.filter(reason="cut_by_refused_row"), "component", "fitted_on") == [
-        ("quartz_sleeve", date(2024, 3, 1)),
-        ("uv_lamp", date(2024, 3, 1)),
-    ]
-    assert rows(known.spells.filter(component="uv_lamp"), "fitted_on") == [(date(2024, 1, 1),)]
+#: Five accepted visits, and one whose date cannot be read.
+LINES = ("a,A,2024-01-01", "b,A,2024-03-01", "d,A,2024-06-29", "e,A,2024-07-29", "f,A,2024-08-29", "c,A,2024-02-30")
+HEAD = "visit_id,site_id,visit_date\n"
 
 
-def test_it_may_have_cut_any_spell_of_its_site_where_the_file_is_in_no_order(fleet, rows):
-    head, first, second = TWO.strip().splitlines()
-    visits = "\n".join(
-        [head, "d,A,2024-06-29", first, second, "c,A,2024-02-30", "z,B,2024-01-01", "y,B,2024-06-29"]
-    )
-    known = fleet.known(visits=visits + "\n", work=WORK + "z,uv_lamp,fitted,\n")
-    assert rows(known.spells, "site_id", "component") == [("B", "uv_lamp")]
-    assert set(known.left_out["reason"]) == {"cut_by_refused_row"}
+def _cut(known, rows):
+    return rows(known.left_out.filter(reason="cut_by_refused_row"), "component", "fitted_on")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_refused_visit_on_an_unknown_day_lies_between_its_neighbours_by_number(fleet, rows, seed):
+    lines = list(LINES)
+    random.Random(seed).shuffle(lines)  # where a row stands in the file says nothing
+    known = fleet.known(visits=HEAD + "\n".join(lines) + "\n", work=WORK)
+    assert _cut(known, rows) == [("quartz_sleeve", date(2024, 3, 1)), ("uv_lamp", date(2024, 3, 1))]
+    assert rows(known.spells.filter(component="uv_lamp"), "fitted_on") == [
+        (date(2024, 1, 1),), (date(2024, 6, 29),),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("place", range(6))
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("a,A", "x,A"), ("f,A", "zz,B"), ("c,A", ",A")],
+    ids=["numbers in no order", "too few visits", "no number"],
+)
+def test_it_may_have_cut_any_spell_of_its_site_where_numbers_do_not_tell(fleet, rows, place, old, new):
+    lines = [line.replace(old, new) for line in LINES[:-1]]
+    lines.insert(place, LINES[-1].replace(old, new))
+    work = WORK.replace("a,", "x,") if new == "x,A" else WORK
+    known = fleet.known(visits=HEAD + "\n".join(lines) + "\n", work=work)
+    assert set(known.left_out.filter(site_id="A")["reason"]) == {"cut_by_refused_row"}
+    assert known.spells.filter(site_id="A").is_empty()
 
 
 def test_the_spells_come_back_when_the_visit_is_mended(fleet, rows):

@@ -1,10 +1,10 @@
--- Every site with the facts in force at as-of, how long it was in view, and what it uses.
+-- Every site with the facts in force at as-of (every column of the records), how long it was in view, and what it uses.
 -- grain: one row a site, visited or not
 -- units: tank_litres L, roof_area_m2 m2, inlet_screen_um micron, usual_gap_days days, daily_litres L/day,
 -- hardness_mg_l mg/L as CaCO3 (median of the measured), tank_age_years years
 -- reads: records.sites, visits, observation, chapters, meter_segments, alarms
 WITH facts AS (
-    SELECT * FROM records.sites
+    SELECT * EXCLUDE (file, line) FROM records.sites
 ),
 current_chapter AS (
     SELECT site_id, max(chapter) AS chapters FROM temp.chapters GROUP BY site_id
@@ -18,9 +18,7 @@ hardness AS (
     SELECT site_id, median(hardness_mg_l) AS hardness_mg_l FROM temp.visits GROUP BY site_id
 )
 SELECT
-    f.site_id, f.site_name, f.tank_material, f.tank_installed, f.tank_litres, f.roof_area_m2, f.inlet_screen_um,
-    f.occupants, f.roof_material, f.tree_cover, f.first_flush, coalesce(f.potable, true) AS potable, f.occupancy,
-    o.left_on, f.region, f.crew, f.address_id,
+    f.* REPLACE (coalesce(f.potable, true) AS potable, o.left_on AS left_on),
     coalesce(c.chapters, 1)::INTEGER AS chapters,
     o.first_visit_on, o.last_visit_on,
     coalesce(o.visits, 0)::INTEGER AS visits,

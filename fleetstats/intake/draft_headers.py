@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from fleetstats.intake.fields import TABLES
-from fleetstats.intake.units import MEASURES, measure_of, unit_named
+from fleetstats.intake.fields import TABLES, Column
+from fleetstats.intake.units import MEASURES, unit_named
 
 _MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _DATE = re.compile(
@@ -89,6 +89,16 @@ _SIGNS: Final = tuple(
         ("notes", r"note|comment|remark|memo", "any"),
     )
 )  # fmt: skip
+#: A field that no pattern above speaks for is known by its own name.
+_SIGNS_BY_NAME: Final = tuple(
+    _Sign(
+        column.name,
+        rf"^{column.name.replace('_', ' ')}$",
+        {"number": "number", "date": "date"}.get(column.kind, "any"),
+    )
+    for table in ("sites", "visits")
+    for column in TABLES[table].columns
+)
 _COMPONENTS: Final = (
     ("quartz_sleeve", r"sleeve|quartz"),
     ("carbon_cartridge", r"carbon|charcoal|\bcb\b"),
@@ -124,7 +134,7 @@ def guess_columns(
         guess = _component(header, bare[i], values[i], components)
         if guess is not None:
             guesses[i] = guess
-    for sign in _SIGNS:
+    for sign in (*_SIGNS, *_SIGNS_BY_NAME):
         for i, header in enumerate(headers):
             if i in guesses or sign.field in taken or not re.search(sign.pattern, bare[i]):
                 continue
@@ -185,7 +195,8 @@ def _component(
         return None
     for gives, pattern, kind in _FACETS:
         if re.search(pattern, bare) and _is(kind, values):
-            unit = _unit(header, gives, values)[0] if gives == "pressure_drop_kpa" else None
+            column = TABLES["work"].column(gives)
+            unit = _unit(header, column, values)[0] if column.kind == "number" else None
             return ColumnGuess(
                 header, f"the header names {component} and {gives}", None, component, gives, unit
             )
@@ -198,15 +209,15 @@ def _component(
 def _field(header: str, field: str, values: Sequence[str]) -> ColumnGuess:
     table = TABLES["sites"] if field in TABLES["sites"].names else TABLES["visits"]
     if table.column(field).kind == "number":
-        unit, why = _unit(header, field, values)
+        unit, why = _unit(header, table.column(field), values)
         return ColumnGuess(header, why, field, unit=unit)
     different = len(set(values))
     return ColumnGuess(header, f"the header; {different:,} different values in {len(values):,} cells", field)
 
 
-def _unit(header: str, field: str, values: Sequence[str]) -> tuple[str | None, str]:
+def _unit(header: str, field: Column, values: Sequence[str]) -> tuple[str | None, str]:
     """Return the unit of a column and how it was found: named in the header, by the size, or none."""
-    measure = measure_of(field)
+    measure = field.measure
     units = MEASURES[measure]
     if len(units) < 2:
         return None, "the header; numbers"

@@ -19,7 +19,7 @@ from fleetstats.intake.draft_words import guess_item, guess_word, guess_work
 from fleetstats.intake.fields import TABLES, Column
 from fleetstats.intake.import_map import BY_WORD
 from fleetstats.intake.near_names import near_names
-from fleetstats.intake.units import NumberStyle, in_record_units, measure_of
+from fleetstats.intake.units import NumberStyle, in_record_units
 from fleetstats.intake.words import ANSWER_COLUMNS, same_word
 from fleetstats.intake.written_dates import ORDERS, iso_date, likeliest_order, misfits
 from fleetstats.safe_csv import csv_text
@@ -227,7 +227,7 @@ class _Drafting:
             )
             return told.answer, told.why
         if column.kind == "number":
-            style = NumberStyle(measure_of(column.name), guess.unit, comma)
+            style = NumberStyle(column.measure, guess.unit, comma)
             if in_record_units(word, style) is not None:
                 return "", ""
         elif column.kind in _DATES or column.kind == "text":

@@ -19,7 +19,12 @@ SQL_TYPES: Mapping[str, str] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a table of records: what it is called and what it accepts."""
+    """One column of a table of records, declared once: what it is called and what it accepts.
+
+    From this follow its checks, its type in the store, the relation that carries it, the targets of import
+    maps, drafts of maps, and README's list. `measure` is what a number measures: a key of `units.MEASURES`.
+    `note` is what README says of it beside its words.
+    """
 
     name: str
     kind: str = "text"
@@ -29,6 +34,8 @@ class Column:
     high: float | None = None
     above: bool = False
     latest_is_today: bool = False
+    measure: str = "number"
+    note: str = ""
 
     @property
     def sql_type(self) -> str:
@@ -99,8 +106,10 @@ def _word(name: str, *words: str) -> Column:
     return Column(name, "word", words=words)
 
 
-def _number(name: str, low: float = 0.0, high: float | None = None, *, above: bool = False) -> Column:
-    return Column(name, "number", low=low, high=high, above=above)
+def _number(
+    name: str, measure: str = "number", low: float = 0.0, high: float | None = None, *, above: bool = False
+) -> Column:
+    return Column(name, "number", low=low, high=high, above=above, measure=measure)
 
 
 ACTIONS = ("fitted", "replaced", "cleaned", "inspected", "removed")
@@ -115,30 +124,29 @@ SITES = Table(
         _need("site_id"),
         *_text("site_name"),
         _word("tank_material", "concrete", "poly", "steel", "fibreglass", "timber", "other"),
-        Column("tank_installed", "date_or_year", latest_is_today=True),
-        *(
-            _number(name, above=True)
-            for name in ("tank_litres", "roof_area_m2", "inlet_screen_um", "occupants")
-        ),
+        Column("tank_installed", "date_or_year", latest_is_today=True, note="a year alone means 1 July"),
+        _number("tank_litres", "volume_litres", above=True),
+        _number("roof_area_m2", "area", above=True),
+        _number("inlet_screen_um", "size", above=True),
+        _number("occupants", above=True),
         _word(
             "roof_material",
-            *(
-                "metal",
-                "asphalt_shingle",
-                "concrete_tile",
-                "clay_tile",
-                "slate",
-                "timber",
-                "membrane",
-                "other",
-            ),
+            "metal",
+            "asphalt_shingle",
+            "concrete_tile",
+            "clay_tile",
+            "slate",
+            "timber",
+            "membrane",
+            "other",
         ),
         _word("tree_cover", "none", "some", "heavy"),
         Column("first_flush", "yes_no"),
-        Column("potable", "yes_no"),
+        Column("potable", "yes_no", note="blank counts as potable"),
         _word("occupancy", "all_year", "seasonal"),
         Column("left_on", "date"),
-        *_text("region", "crew", "address_id"),
+        *_text("region", "crew"),
+        Column("address_id", note="one trip serves all sites at one address"),
     ),
     key=("site_id",),
     needed=True,
@@ -151,17 +159,17 @@ VISITS = Table(
         Column("visit_date", "date", required=True, latest_is_today=True),
         _word("visit_reason", "routine", "callout", "commission", "other"),
         _word("callout_cause", *CALLOUT_CAUSES),
-        Column("reported_on", "date", latest_is_today=True),
-        _number("inlet_pressure_kpa", high=3000),
-        _number("outlet_pressure_kpa", high=3000),
+        Column("reported_on", "date", latest_is_today=True, note="the day the household called"),
+        _number("inlet_pressure_kpa", "pressure", high=3000),
+        _number("outlet_pressure_kpa", "pressure", high=3000),
         _word("pressure_read", "before_work", "after_work"),
-        _number("flow_lpm", high=1000),
-        _number("meter_m3"),
-        _number("hardness_mg_l", high=5000),
-        _number("turbidity_ntu", high=10000),
-        _number("uvt_percent", high=100),
-        _number("lamp_days_left", low=-5000, high=5000),
-        _number("uv_intensity_percent", high=200),
+        _number("flow_lpm", "flow", high=1000),
+        _number("meter_m3", "volume_m3"),
+        _number("hardness_mg_l", "hardness", high=5000),
+        _number("turbidity_ntu", "turbidity", high=10000),
+        _number("uvt_percent", "share", high=100),
+        _number("lamp_days_left", "time", low=-5000, high=5000),
+        _number("uv_intensity_percent", "share", high=200),
         *_text("technician", "notes", "source_ref"),
     ),
     key=("visit_id",),
@@ -171,13 +179,18 @@ WORK = Table(
     "work",
     (
         _need("visit_id"),
-        _need("component", "name"),
-        *_text("slot"),
+        Column("component", "name", required=True, note="any that the settings define"),
+        Column("slot", note="which of two alike"),
         _need("action", "word", ACTIONS),
-        _word("condition", *CONDITIONS),
+        Column("condition", "word", words=CONDITIONS, note="what was FOUND"),
         *_text("part_number"),
-        Column("fitted_on", "date", latest_is_today=True),
-        _number("pressure_drop_kpa", high=3000),
+        Column(
+            "fitted_on",
+            "date",
+            latest_is_today=True,
+            note="when the unit found in place went in, if before the records began",
+        ),
+        _number("pressure_drop_kpa", "pressure", high=3000),
     ),
     key=("visit_id", "component", "slot", "action"),
     needed=True,
@@ -188,12 +201,12 @@ PARTS = Table(
         _need("part_number"),
         _need("component", "name"),
         *_text("description", "supplier", "supplier_part_number"),
-        _number("micron", above=True),
+        _number("micron", "size", above=True),
         _number("unit_cost"),
         _number("pack_size", above=True),
-        _number("lead_time_days"),
-        _number("rated_life_days", above=True),
-        _number("warranty_days"),
+        _number("lead_time_days", "time"),
+        _number("rated_life_days", "time", above=True),
+        _number("warranty_days", "time"),
         _number("on_hand"),
         _number("on_order"),
     ),
@@ -227,7 +240,7 @@ SITE_LIMITS = Table(
     (
         *_text("site_id", "region"),
         _need("kind", "word", ("contract", "warranty", "authority", "customer", "technician")),
-        Column("max_days", "number", required=True, low=0.0, above=True),
+        Column("max_days", "number", required=True, low=0.0, above=True, measure="time"),
         Column("from", "date"),
         Column("until", "date"),
         *_text("source"),
@@ -240,7 +253,7 @@ DECISIONS = Table(
     (
         _need("site_id"),
         _need("decided_on", "date"),
-        _number("visit_interval_days", above=True),
+        _number("visit_interval_days", "time", above=True),
         _need("decision", "word", ("accepted", "refused", "trial")),
         *_text("reason", "by"),
     ),
@@ -272,6 +285,17 @@ NOT_BEFORE: tuple[tuple[str, str, str], ...] = (
     ("changes", "until", "changed_on"),
     ("site_limits", "until", "from"),
 )
+
+
+def table_text(table: Table) -> str:
+    """Return the columns of a table as README lists them: name, what must be filled, words, note."""
+    told = []
+    for column in table.columns:
+        must = "required" if column.required else "one of them" if column.name in table.one_of else ""
+        words = "yes, no" if column.kind == "yes_no" else ", ".join(column.words)
+        parts = "; ".join(filter(None, (must, words, column.note)))
+        told.append(f"`{column.name}`" + (f" ({parts})" if parts else ""))
+    return f"**{table.name}** — {', '.join(told)}."
 
 
 def plain(name: str) -> str:

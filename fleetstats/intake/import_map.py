@@ -12,7 +12,7 @@ from typing import Any, Final
 from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import TABLES, Column, Table, nearest, plain
 from fleetstats.intake.readers.choose import file_bytes
-from fleetstats.intake.units import MEASURES, measure_of, unit_named
+from fleetstats.intake.units import MEASURES, unit_named
 from fleetstats.intake.words import (
     WorkWord,
     read_answers,
@@ -223,7 +223,7 @@ class _Reading:
         unit = self._text(told, "unit", key)
         if unit is None:
             return None
-        measure = measure_of(column.name) if column.kind == "number" else "number"
+        measure = column.measure
         found = unit_named(unit, measure)
         if found is None:
             units = tuple(MEASURES[measure])

@@ -65,7 +65,10 @@ def make_tables(store: Store) -> None:
     """Make every table of the records and of the journal that the store does not have yet."""
     for table in TABLES.values():
         columns = ", ".join(f"{quoted(c.name)} {c.sql_type}" for c in table.columns)
-        store.run(f"CREATE TABLE IF NOT EXISTS records.{table.name} ({columns}, file VARCHAR, line BIGINT)")
+        name = f"records.{table.name}"
+        store.run(f"CREATE TABLE IF NOT EXISTS {name} ({columns}, file VARCHAR, line BIGINT)")
+        for c in table.columns:  # declared since an older store was made
+            store.run(f"ALTER TABLE {name} ADD COLUMN IF NOT EXISTS {quoted(c.name)} {c.sql_type}")
     for table_text in _JOURNAL:
         store.run(f"CREATE TABLE IF NOT EXISTS {table_text}")
 

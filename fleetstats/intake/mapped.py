@@ -14,7 +14,7 @@ from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import TABLES, Column, nearest, plain
 from fleetstats.intake.import_map import BY_WORD, FieldRule, ImportMap, WorkRule
 from fleetstats.intake.readers import Grid
-from fleetstats.intake.units import NOT_READ, NumberStyle, in_record_units, measure_of
+from fleetstats.intake.units import NOT_READ, NumberStyle, in_record_units
 from fleetstats.intake.words import WorkWord, read_work, same_word
 from fleetstats.intake.written_dates import iso_date, misfits
 
@@ -126,7 +126,7 @@ class _CellReader:
             name = rule.column.name
             if rule.table.name not in ("sites", "visits") and name != "site_id":
                 name = f"{rule.table.name}.{name}"
-            style = NumberStyle(measure_of(rule.column.name), rule.unit, rule.decimal_comma)
+            style = NumberStyle(rule.column.measure, rule.unit, rule.decimal_comma)
             read = self._reading(rule.words, rule.column, style, rule.date_order)
             values = self._translated(cells[rule.header], read, rule.words)
             if rule.column.kind in ("date", "date_or_year"):
@@ -163,7 +163,7 @@ class _CellReader:
     def _work_columns(self, written: pl.Series, rule: WorkRule) -> dict[str, pl.Series]:
         if rule.gives != "words":
             column = TABLES["work"].column(rule.gives)
-            style = NumberStyle(measure_of(rule.gives), rule.unit, rule.decimal_comma)
+            style = NumberStyle(column.measure, rule.unit, rule.decimal_comma)
             read = self._reading(rule.values, column, style, rule.date_order)
             return {rule.gives: self._translated(written, read, rule.values)}
         meant: dict[str, WorkWord] = {}

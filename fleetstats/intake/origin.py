@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fleetstats.intake.fields import TABLES, Column
 from fleetstats.intake.import_map import BY_WORD, FieldRule, ImportMap, WorkRule
 from fleetstats.intake.rules import ASIDE, KEPT
-from fleetstats.intake.units import MEASURES, NOT_READ, measure_of
+from fleetstats.intake.units import MEASURES, NOT_READ
 from fleetstats.intake.words import same_word
 
 _ORDER_WORDS = {
@@ -82,7 +82,7 @@ def _work_sources(rules: Iterable[WorkRule]) -> Iterable[Source]:
 
 def _accepted(column: Column, unit: str | None, order: str) -> str:
     if column.kind == "number":
-        own = next(iter(MEASURES[measure_of(column.name)]), "")
+        own = next(iter(MEASURES[column.measure]), "")
         return column.accepted + (f" (in {own}; this column is read as {unit})" if unit and own else "")
     if column.kind in ("date", "date_or_year"):
         year = " or a year alone" if column.kind == "date_or_year" else ""

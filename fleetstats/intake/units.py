@@ -51,11 +51,6 @@ _SPELLINGS: Final[Mapping[str, str]] = MappingProxyType(
         "lbs": "psi", "psig": "psi", "percent": "%",
     }
 )  # fmt: skip
-_ENDINGS: Final = (
-    ("_kpa", "pressure"), ("meter_m3", "volume_m3"), ("_litres", "volume_litres"), ("_lpm", "flow"),
-    ("_mg_l", "hardness"), ("_m2", "area"), ("_um", "size"), ("micron", "size"), ("_days", "time"),
-    ("days_left", "time"), ("_percent", "share"), ("_ntu", "turbidity"),
-)  # fmt: skip
 _NUMBER = re.compile(r"([+-]?)\s*([\d.,' \u00a0\u202f]*\d[.,]?)((?:[eE][+-]?\d+)?)\s*(\D.*)?")
 
 
@@ -66,11 +61,6 @@ class NumberStyle:
     measure: str
     unit: str | None = None
     decimal_comma: bool = False
-
-
-def measure_of(field: str) -> str:
-    """Return what a numeric field measures: a key of `MEASURES`."""
-    return next((measure for ending, measure in _ENDINGS if field.endswith(ending)), "number")
 
 
 def unit_named(text: str, measure: str) -> str | None:

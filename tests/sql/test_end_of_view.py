@@ -196,7 +196,14 @@ def test_a_refused_visit_leaves_out_the_spells_it_may_have_cut(fleet, rows):
 
 
 #: Five accepted visits, and one whose date cannot be read.
-LINES = ("a,A,2024-01-01", "b,A,2024-03-01", "d,A,2024-06-29", "e,A,2024-07-29", "f,A,2024-08-29", "c,A,2024-02-30")
+LINES = (
+    "a,A,2024-01-01",
+    "b,A,2024-03-01",
+    "d,A,2024-06-29",
+    "e,A,2024-07-29",
+    "f,A,2024-08-29",
+    "c,A,2024-02-30",
+)
 HEAD = "visit_id,site_id,visit_date\n"
 
 

@@ -308,3 +308,14 @@ def test_headers_full_of_signs_stay_toml(tmp_path):
 def test_a_sheet_that_is_no_log_says_what_is_missing(tmp_path, text, message):
     with pytest.raises(IntakeError, match=message):
         draft(tmp_path, text)
+
+
+@pytest.mark.parametrize("table", ["sites", "visits"])
+def test_every_column_of_the_records_is_recognised_by_its_own_name(table):
+    for column in TABLES[table].columns:
+        values = {"number": ["3", "4"], "date": ["2024-01-05"], "date_or_year": ["1999"], "yes_no": ["yes"]}
+        cells = values.get(column.kind, [*column.words] or ["some words"])
+        for header in (column.name, column.name.replace("_", " ").capitalize()):
+            (guess,) = guess_columns([header], [cells], COMPONENTS)
+            alone = "site_id" if column.name in ("site_name", "address_id") else column.name
+            assert guess.to == alone  # a name or address alone tells sites apart

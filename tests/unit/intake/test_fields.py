@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from fleetstats.intake.fields import (
@@ -12,7 +14,11 @@ from fleetstats.intake.fields import (
     TABLES,
     nearest,
     plain,
+    table_text,
 )
+from fleetstats.intake.units import MEASURES
+
+README = Path(__file__).parents[3] / "README.md"
 
 
 @pytest.mark.parametrize("table", TABLES.values(), ids=TABLES)
@@ -24,6 +30,13 @@ def test_every_table_is_sound(table):
         assert column.kind in KINDS
         assert (column.kind == "word") == (bool(column.words) and column.kind != "name")
         assert column.accepted
+        assert column.measure in MEASURES
+
+
+def test_readme_lists_every_column_as_it_is_declared():
+    listed = README.read_text(encoding="utf-8").split("<!-- columns:")[1].split("<!-- end of columns -->")[0]
+    paragraphs = [" ".join(text.split()) for text in listed.split("\n\n")[1:-1]]
+    assert paragraphs == [table_text(table) for table in TABLES.values()]
 
 
 def test_references_name_columns_and_tables_that_are():

@@ -169,3 +169,12 @@ def test_keys_with_blanks_in_them_meet_again(fleet):
         (None, "hills", None),
     ]
     assert fleet.store.latest_visit() == date(2024, 3, 2)
+
+
+def test_a_column_declared_since_the_store_was_made_is_added_and_filled(fleet):
+    fleet.load(**written())
+    fleet.store.run("ALTER TABLE records.visits DROP COLUMN meter_m3")
+    fleet.load(visits="visit_id,site_id,visit_date,meter_m3\na,A,2024-01-01,11\n")
+    assert fleet.store.run("SELECT visit_id, meter_m3 FROM records.visits ORDER BY 1") == [
+        ("a", 11.0), ("b", None), ("e", None),
+    ]  # fmt: skip

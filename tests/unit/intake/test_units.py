@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import pytest
 
+from fleetstats.intake.fields import TABLES
 from fleetstats.intake.units import (
     GRAIN_PER_GALLON_MG_L,
     PSI_KPA,
     US_GALLON_LITRES,
     NumberStyle,
     in_record_units,
-    measure_of,
     unit_named,
 )
 
@@ -49,7 +49,8 @@ def test_factors_follow_from_the_definitions():
     ],
 )
 def test_numbers_arrive_in_the_units_of_the_records(field, unit, text, expected):
-    found = in_record_units(text, NumberStyle(measure_of(field), unit))
+    (column,) = {t.column(field) for t in TABLES.values() if field in t.names}
+    found = in_record_units(text, NumberStyle(column.measure, unit))
     assert found is not None
     assert float(found) == pytest.approx(expected, rel=1e-11)
 

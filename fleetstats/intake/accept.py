@@ -1,7 +1,5 @@
 """Accepts records: checks every row, sets aside what fails, and merges the rest in one transaction."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date

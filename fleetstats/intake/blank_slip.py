@@ -1,7 +1,5 @@
 """Makes a slip to print, an empty sheet to type it into, and the map that reads that sheet."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 from collections.abc import Iterable, Sequence

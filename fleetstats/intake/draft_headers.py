@@ -1,7 +1,5 @@
 """Guesses which field of the records a column of a sheet holds, from its header and a look at its values."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass

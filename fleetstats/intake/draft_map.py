@@ -1,7 +1,5 @@
 """Drafts the import map of a sheet, with the reason for each guess, and the spreadsheet of its words."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections import Counter

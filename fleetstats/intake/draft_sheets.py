@@ -1,7 +1,5 @@
 """Chooses the sheets that a map is drafted of: the one most like a service log, and those with its header."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Guesses what a word of a sheet means among the words that a field allows."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection
 from dataclasses import dataclass

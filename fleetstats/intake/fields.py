@@ -1,7 +1,5 @@
 """The contract of every table of records as data: columns, types, allowed words, ranges, keys."""
 
-from __future__ import annotations
-
 import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Finds the files of records that are called after their table, and binds their columns to the table's."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

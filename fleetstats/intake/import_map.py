@@ -1,7 +1,5 @@
 """The import map: which column of a sheet is which field, in what unit and order, and what its words mean."""
 
-from __future__ import annotations
-
 import hashlib
 import tomllib
 from collections.abc import Collection, Mapping

@@ -1,7 +1,5 @@
 """The tables of the records and of the load journal: what was loaded, refused, corrected, and may be cut."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

@@ -1,7 +1,5 @@
 """Turns the rows of a sheet into rows of the tables of records, as an import map says."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -19,14 +17,8 @@ from fleetstats.intake.words import WorkWord, read_work, same_word
 from fleetstats.intake.written_dates import iso_date, misfits
 
 _YES_NO = {
-    "y": "yes",
-    "yes": "yes",
-    "true": "yes",
-    "1": "yes",
-    "n": "no",
-    "no": "no",
-    "false": "no",
-    "0": "no",
+    **dict.fromkeys(("y", "yes", "true", "1"), "yes"),
+    **dict.fromkeys(("n", "no", "false", "0"), "no"),
 }
 _WORK_FIELDS = ("component", "action", "condition", "part_number", "fitted_on", "pressure_drop_kpa")
 

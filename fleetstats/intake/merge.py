@@ -1,7 +1,5 @@
 """Merges accepted rows into the records: exact repeats, corrections, and the re-sent work of a visit."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Finds names of customers or sites that may be one and the same, written twice."""
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Iterable, Mapping

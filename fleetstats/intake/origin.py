@@ -1,7 +1,5 @@
 """Leads a fault in a mapped row back to the cell of the sheet that it came from."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The rules of a table of records as SQL: text typed, and queries for the rows that break a rule."""
 
-from __future__ import annotations
-
 from collections.abc import Container, Iterable
 
 from fleetstats.intake.fields import NOT_AFTER, NOT_BEFORE, REFERENCES, Column, Table

@@ -1,7 +1,5 @@
 """Makes one row a site from facts repeated on its visit rows: the latest that can be right wins."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

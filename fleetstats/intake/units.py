@@ -1,7 +1,5 @@
 """Units that a sheet may be kept in, and numbers as people write them, in the units of the records."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Takes out of the records what a sheet said before and says no more, with a note of each correction."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

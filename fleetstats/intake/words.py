@@ -1,7 +1,5 @@
 """The words of a sheet and what each means: the lists of an import map and the spreadsheet of answers."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path

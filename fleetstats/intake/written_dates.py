@@ -1,7 +1,5 @@
 """Dates as people write them, read in the order that a sheet keeps."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Opens a file, holds it against the size that is read, and picks the reader by its name."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 

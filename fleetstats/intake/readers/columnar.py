@@ -1,7 +1,5 @@
 """Reads Parquet and JSON Lines: typed values become text, dates the ISO way."""
 
-from __future__ import annotations
-
 import io
 import json
 from typing import Any

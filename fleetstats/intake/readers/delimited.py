@@ -1,7 +1,5 @@
 """Reads text in rows: comma, semicolon, tab or bar between the fields, whatever the encoding."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -1,7 +1,5 @@
 """Finds out how a text file is encoded and hands it on as UTF-8 with plain line ends."""
 
-from __future__ import annotations
-
 import codecs
 import re
 from dataclasses import dataclass

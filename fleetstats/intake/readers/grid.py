@@ -1,7 +1,5 @@
 """What every reader makes: a grid of text under a header, and how the header is found."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager

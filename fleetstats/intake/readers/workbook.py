@@ -1,7 +1,5 @@
 """Reads the sheets of a workbook as they are shown: real dates the ISO way, formulas as their last value."""
 
-from __future__ import annotations
-
 import io
 import re
 import zipfile

@@ -30,7 +30,8 @@ TODAY = date(2026, 1, 1)
 #: Files and folders whose tests take seconds each: whole analyses, processes, a browser, thousands of draws, dozens
 #: of stores. `-m "not slow"` leaves them out; what they guard has a quick test of its own kind among the others.
 SLOW = (
-    "browser/", "cli/", "packaging/", "studies/", "site/test_supplier_leak.py", "sql/test_as_of.py",
+    "browser/", "cli/", "packaging/", "studies/", "site/test_supplier_leak.py", "site/test_writing.py", "sql/test_as_of.py",
+    "sql/test_usage_and_place.py", "unit/intake/test_sent_again.py",
     "sql/test_carried_through.py", "sql/test_checks.py", "sql/test_end_of_view.py", "sql/test_entry.py",
     "properties/test_gauge_faults.py", "properties/test_gauge_recovery.py", "properties/test_intake.py",
     "properties/test_life_nasty.py", "properties/test_records.py", "properties/test_settings_bounds.py", "unit/intake/test_ridge_log.py",

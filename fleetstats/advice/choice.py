@@ -160,10 +160,7 @@ def _customary_where_near(
     )
     total = np.bincount(plans.address, unit, len(limit)) + plans.trip_cost[np.arange(len(limit)), week_at]
     near = usable.any(axis=1) & (total <= limit)
-    return Chosen(
-        np.where(near, week_at, chosen.week_at),
-        np.where(near[plans.address], every_n, chosen.every_n),
-    )
+    return _where(near, Chosen(week_at, every_n), chosen, plans)
 
 
 def closer_plan(
@@ -194,10 +191,7 @@ def closer_plan(
         for plan in (chosen, closer)
     )
     better = asked & (other * (1.0 + NEAR_EQUAL) < total)
-    return Chosen(
-        np.where(better, closer.week_at, chosen.week_at),
-        np.where(better[plans.address], closer.every_n, chosen.every_n),
-    )
+    return _where(better, closer, chosen, plans)
 
 
 def plan_cost(plans: PricedPlans, chosen: Chosen) -> FloatArray:
@@ -211,10 +205,7 @@ def unless_within(plans: PricedPlans, chosen: Chosen, seen: Chosen, seen_days: F
     interval = plans.weeks[chosen.week_at][plans.address] * WEEK * chosen.every_n
     within = np.ones(len(chosen.week_at), dtype=np.bool_)
     np.logical_and.at(within, plans.address, interval <= seen_days)
-    return Chosen(
-        np.where(within, chosen.week_at, seen.week_at),
-        np.where(within[plans.address], chosen.every_n, seen.every_n),
-    )
+    return _where(within, chosen, seen, plans)
 
 
 def shifted_cost(
@@ -240,6 +231,14 @@ def shifted_cost(
     cost = _own(np.where(allowed_visit, plans.unit_cost, np.inf), plans, at).min(axis=1)
     trips = plans.trip_cost[np.arange(len(at)), at]
     return np.where(there[plans.address], cost, np.inf), np.where(there, trips, np.inf)
+
+
+def _where(which: BoolArray, one: Chosen, other: Chosen, plans: PricedPlans) -> Chosen:
+    """Return `one` at some of the addresses (addresses,), and the other elsewhere."""
+    return Chosen(
+        np.where(which, one.week_at, other.week_at),
+        np.where(which[plans.address], one.every_n, other.every_n),
+    )
 
 
 def _own(cost: FloatArray, plans: PricedPlans, week_at: IntArray) -> FloatArray:

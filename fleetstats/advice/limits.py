@@ -107,7 +107,8 @@ def find_limits(
     for name in ("site_limit", "local_rule"):
         visit[:, _AT[name]] -= terms.lateness_days
     if terms.beyond_records > 0:
-        unit[:, _AT["beyond_records"]] = _beyond(units, kinds, terms.beyond_records)
+        usual = np.array([min(kind.current_interval_days, kind.customary_days) for kind in kinds])
+        unit[:, _AT["beyond_records"]] = beyond_ages_seen(units, usual, terms.beyond_records)
     names = (
         LIMITS[at] if np.isfinite(row[at]) else ""
         for row, at in zip(deadline, deadline.argmin(axis=1), strict=True)
@@ -143,10 +144,19 @@ def _as_written(
     return unit, visit
 
 
-def _beyond(units: pl.DataFrame, kinds: list[ComponentTerms], factor: float) -> FloatArray:
-    """Return the limit by ages seen; it never asks for less than today's rule and the customary interval."""
-    seen = units["seen_days"].cast(pl.Float64).fill_null(0.0).to_numpy()
-    usual = np.array([min(kind.current_interval_days, kind.customary_days) for kind in kinds])
+def beyond_ages_seen(rows: pl.DataFrame, usual: FloatArray | float, factor: float) -> FloatArray:
+    """Return the limit by ages seen, days (rows,); it never asks for less than what is usual.
+
+    Parameters
+    ----------
+    rows : polars frame
+        seen_days (null: none was seen).
+    usual : array (rows,) or float
+        The shorter of today's rule and the customary interval.
+    factor : float
+        How far past the ages seen an interval may go.
+    """
+    seen = rows["seen_days"].cast(pl.Float64).fill_null(0.0).to_numpy()
     return np.asarray(np.fmax(factor * seen, usual))
 
 

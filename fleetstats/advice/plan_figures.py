@@ -166,15 +166,22 @@ def _site_figures(
         **_ranged(cost_today, "cost_per_year_current", "low_current", "high_current"),
         saving_seen=seen,
         saving_projected=saving - seen,
-        cost_per_year_month_sooner=_known(cost.mean(axis=1) + beside.dearer_sooner),
-        cost_per_year_month_later=_known(cost.mean(axis=1) + beside.dearer_later),
-        visit_interval_days_closer=_known(np.where(closer < visit_days, closer, np.nan)),
-        cost_per_year_closer=_known(
-            np.where(closer < visit_days, cost.mean(axis=1) + beside.dearer_closer, np.nan)
-        ),
+        **_beside_columns(cost.mean(axis=1), visit_days, closer, beside),
         **{name: pl.col(name) for name in decided},
     )
     return PlannedSites(frame, cost, np.stack(together)[None])
+
+
+def _beside_columns(
+    cost: FloatArray, visit_days: FloatArray, closer_days: FloatArray, beside: Beside
+) -> dict[str, pl.Series]:
+    closer = closer_days < visit_days
+    return {
+        "cost_per_year_month_sooner": _known(cost + beside.dearer_sooner),
+        "cost_per_year_month_later": _known(cost + beside.dearer_later),
+        "visit_interval_days_closer": _known(np.where(closer, closer_days, np.nan)),
+        "cost_per_year_closer": _known(np.where(closer, cost + beside.dearer_closer, np.nan)),
+    }
 
 
 def _unit_figures(
@@ -186,15 +193,7 @@ def _unit_figures(
     plan: YearlyDraws,
     today: YearlyDraws,
 ) -> pl.DataFrame:
-    chance, away = np.full((len(units), 3), np.nan), np.full((len(units), 3), np.nan)
     days, limits = visit_days * every_n, fleet.limits
-    for prices, at in fleet.by_component(units):
-        rows = fleet.life_row[units[at]]
-        chance[at] = mean_low_high(prices.spent_by(rows, days[at]))
-        month = MONTH_WEEKS * WEEK
-        others = (fleet.today[units[at]], np.maximum(days[at] - month, 1.0), days[at] + month)
-        for side, other in enumerate(others):
-            away[at, side] = prices.spent_by(rows, other).mean(axis=1)
     known = fleet.life_row[units] >= 0
     known &= np.array([name in fleet.prices for name in fleet.component[units]], dtype=np.bool_)
     own = fleet.units[units]
@@ -209,12 +208,7 @@ def _unit_figures(
         interval_days=days.astype(np.int64),
         current_interval_days=fleet.today[units],
         limited_by=pl.Series(limited_by.tolist(), dtype=pl.String),
-        failure_chance=_known(chance[:, 0]),
-        failure_chance_low=_known(chance[:, 1]),
-        failure_chance_high=_known(chance[:, 2]),
-        failure_chance_current=_known(away[:, 0]),
-        failure_chance_month_sooner=_known(away[:, 1]),
-        failure_chance_month_later=_known(away[:, 2]),
+        **_failure_chances(fleet, units, days),
         cost_per_year=_known(np.where(known, plan.cost.mean(axis=1), np.nan)),
         cost_per_year_current=_known(np.where(known, today.cost.mean(axis=1), np.nan)),
         hard_limit_days=_known(limits.hard_unit_days[units]),
@@ -223,6 +217,20 @@ def _unit_figures(
         visit_deadline_days=_known(limits.visit_deadline_days[units]),
         evidence=_evidence(fleet, own, units),
     )
+
+
+def _failure_chances(fleet: FleetRows, units: IntArray, days: FloatArray) -> dict[str, pl.Series]:
+    """Return the chances that fresh units are spent by their intervals, today's, and a month either way."""
+    chance = np.full((6, len(units)), np.nan)
+    month = MONTH_WEEKS * WEEK
+    for prices, at in fleet.by_component(units):
+        rows, own = fleet.life_row[units[at]], days[at]
+        chance[:3, at] = mean_low_high(prices.spent_by(rows, own)).T
+        others = (fleet.today[units[at]], np.maximum(own - month, 1.0), own + month)
+        for side, other in enumerate(others, 3):
+            chance[side, at] = prices.spent_by(rows, other).mean(axis=1)
+    names = ("", "_low", "_high", "_current", "_month_sooner", "_month_later")
+    return {f"failure_chance{name}": _known(own) for name, own in zip(names, chance, strict=True)}
 
 
 def _evidence(fleet: FleetRows, own: pl.DataFrame, units: IntArray) -> pl.Expr:

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from fleetstats.advice.limits import beyond_ages_seen
 from fleetstats.advice.prices import ComponentPrices
 from fleetstats.advice.pricing import Pricer
 from fleetstats.advice.terms import ComponentTerms, VisitTerms
@@ -55,7 +56,9 @@ def starting_intervals(
         weeks = np.arange(min(int(-(-terms.shortest_visit_days // WEEK)), last), last + 1)
         cost = _yearly_costs(own, lives[name], kind, weeks, limit, terms.callout_cost, most_draws)
         cost += (terms.trip_cost * DAYS_PER_YEAR / (weeks * WEEK))[:, None, None]
-        parts.append(_cheapest_weeks(own, cost, weeks, _seen_limit(own, kind, terms.beyond_records)))
+        usual = min(kind.current_interval_days, kind.customary_days)
+        seen = beyond_ages_seen(own, usual if terms.beyond_records > 0 else np.inf, terms.beyond_records)
+        parts.append(_cheapest_weeks(own, cost, weeks, seen))
     return pl.concat(parts)
 
 
@@ -89,13 +92,6 @@ def _yearly_costs(
         for week in weeks
     ]
     return np.stack(found)
-
-
-def _seen_limit(own: pl.DataFrame, kind: ComponentTerms, factor: float) -> FloatArray:
-    if factor <= 0:
-        return np.full(len(own), np.inf)
-    seen = own["seen_days"].cast(pl.Float64).fill_null(0.0).to_numpy()
-    return np.asarray(np.maximum(factor * seen, min(kind.current_interval_days, kind.customary_days)))
 
 
 def _cheapest_weeks(

@@ -145,9 +145,7 @@ def plan_visits(
     intervals = with_limit_source(of_units, sites, terms.lateness_days)
     found = VisitPlans(of_sites.frame, intervals, levels, totals_frame(sites, of_sites), fleet)
     if price_limits:
-        costs = limit_costs(
-            fleet=fleet, planned=of_sites, replan=lambda *some: Planner(rows(*some)).plan()[0]
-        )
+        costs = limit_costs(fleet=fleet, planned=of_sites, replan=lambda *own: Planner(rows(*own)).plan()[0])
         found = replace(found, limit_costs=costs)
     return found
 

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -33,17 +32,6 @@ ORDER_SCHEMA = {
     "money_in_stock": pl.Float64,
     "reason": pl.String,
 }
-
-
-@dataclass(frozen=True, slots=True)
-class _Part:
-    number: str
-    component: str
-    on_hand: int
-    on_order: int
-    lead_time_days: int
-    pack_size: int
-    unit_cost: float | None
 
 
 def order_schedule(
@@ -121,56 +109,47 @@ def _orders_of(
     as_of: date,
     cover_days: int,
 ) -> list[dict[str, object]]:
-    row: dict[str, object] = dict.fromkeys(ORDER_SCHEMA)
+    row: dict[str, Any] = dict.fromkeys(ORDER_SCHEMA)
     row |= {"part_number": number, "component": component, "order_number": 0}
     if listed is None:
         return [row | {"reason": "not in the parts table"}]
     unknown = [name for name in ("on_hand", "lead_time_days") if listed[name] is None]
     if unknown:
         return [row | {"reason": f"{unknown[0]} is not given"}]
-    cost = listed["unit_cost"]
-    part = _Part(
-        number,
-        component,
-        int(listed["on_hand"]),
-        int(listed["on_order"] or 0),
-        int(listed["lead_time_days"]),
-        int(listed["pack_size"] or 1),
-        None if cost is None else float(cost),
-    )
-    stock = part.on_hand + part.on_order
-    row |= {
-        "on_hand": part.on_hand,
-        "on_order": part.on_order,
-        "lead_time_days": part.lead_time_days,
-        "pack_size": part.pack_size,
-        "money_in_stock": None if part.unit_cost is None else stock * part.unit_cost,
-    }
-    orders = [row | order for order in _orders(part, days, curve, as_of, cover_days)]
+    for name, usual in (("on_hand", 0), ("on_order", 0), ("lead_time_days", 0), ("pack_size", 1)):
+        row[name] = int(listed[name] or usual)
+    cost = None if listed["unit_cost"] is None else float(listed["unit_cost"])
+    row["money_in_stock"] = None if cost is None else (row["on_hand"] + row["on_order"]) * cost
+    orders = [row | order for order in _orders(row, cost, days, curve, as_of, cover_days)]
     return orders or [row | {"reason": "enough for the months ahead"}]
 
 
 def _orders(
-    part: _Part, days: FloatArray, curve: FloatArray, as_of: date, cover_days: int
+    part: dict[str, Any],
+    unit_cost: float | None,
+    days: FloatArray,
+    curve: FloatArray,
+    as_of: date,
+    cover_days: int,
 ) -> Iterator[dict[str, object]]:
-    stock = part.on_hand + part.on_order
-    order_number = 0
+    stock, order_number = part["on_hand"] + part["on_order"], 0
+    lead_time_days, pack_size = part["lead_time_days"], part["pack_size"]
     while stock < curve[-1]:
         short = _day_passed(days, curve, stock)
         order_number += 1
-        sent = max(short - part.lead_time_days, 0)
-        arrives = sent + part.lead_time_days
+        sent = max(short - lead_time_days, 0)
+        arrives = sent + lead_time_days
         until = min(max(short, arrives) + cover_days, int(days[-1]))
-        packs = max(math.ceil((np.interp(until, days, curve) - stock) / part.pack_size - 1e-9), 1)
-        quantity = packs * part.pack_size
-        late = short < part.lead_time_days
+        packs = max(math.ceil((np.interp(until, days, curve) - stock) / pack_size - 1e-9), 1)
+        quantity = packs * pack_size
+        late = short < lead_time_days
         yield {
             "order_number": order_number,
             "order_by": as_of + timedelta(days=sent),
             "arrives_by": as_of + timedelta(days=arrives),
             "quantity": quantity,
             "packs": packs,
-            "order_cost": None if part.unit_cost is None else quantity * part.unit_cost,
+            "order_cost": None if unit_cost is None else quantity * unit_cost,
             "runs_short_on": as_of + timedelta(days=short),
             "covers_until": as_of + timedelta(days=until),
             "reason": "may run short before it arrives" if late else "in time",

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from fleetstats.advice import calendar, weekly_load
-from fleetstats.advice.ahead import UnitAhead, after_visit
+from fleetstats.advice.phasing import UnitAhead, after_visit
 
 AS_OF = date(2025, 6, 30)
 DAY = timedelta(days=1)

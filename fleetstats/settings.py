@@ -3,93 +3,104 @@
 from __future__ import annotations
 
 import difflib
-import math
+import hashlib
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Final
 
+from fleetstats.components import KINDS, Component, default_component
 from fleetstats.errors import SettingsError
 from fleetstats.setting_rules import (
-    Rule,
-    flag,
-    month_count,
-    months,
-    months_by_site,
+    MONTHS,
+    MONTHS_BY_SITE,
+    TEXT,
+    Setting,
+    accept,
+    declared,
     number,
-    text,
+    one_line,
+    refusal,
+    setting,
     toml,
+    whole,
     words,
 )
 
-CONDITIONS = (
-    "good", "loaded", "blocked", "scaled", "failed", "expired", "leaking", "damaged", "unknown",
-)  # fmt: skip
-CALLOUT_CAUSES = (
-    "low_pressure", "uv_alarm", "leak", "taste_odour", "discoloured", "failed_sample", "pump", "tank_empty",
-    "other",
-)  # fmt: skip
-#: What may count as the end of a life: never "good" or "unknown"; "expired" is a planned removal.
-END_CONDITIONS = ("loaded", "blocked", "scaled", "failed", "leaking", "damaged")
 #: What passes by itself; fittings that it touched are flagged, and can be left out of the lives.
-PASSING_CHANGES = ("tank_cleaned", "gutters_cleaned", "vacant", "hauled_water", "drought", "ash")
-RENEWING_ACTIONS = ("fitted", "replaced", "cleaned")
-
-#: Where a component wears under the UV unit's duty: only ever shortened by money (advice, limit 4).
-LAMP_RATED_DAYS = 365.0
-LAMP_RATED_HOURS = 9000.0
-#: No part of the UV unit is planned to stay until it is likelier spent than not.
-LIKELIER_THAN_NOT = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class ComponentSettings:
-    """What fleetstats knows of one kind of component; money in `Settings.currency`, times in days."""
-
-    name: str
-    planned_cost: float = 50.0
-    end_conditions: tuple[str, ...] = ("failed",)
-    callout_causes: tuple[str, ...] = ()
-    renewed_by: tuple[str, ...] = ("fitted", "replaced")
-    announced: bool = True
-    hidden_day_cost: float = 0.0
-    current_interval_days: float | None = None
-    customary_days: float = 182.0
-    ceiling_days: float = 365.0
-    source: str = ""
-    rated_life_days: float | None = None
-    failure_chance_limit: float = 1.0
-    pressure_limit_kpa: float | None = None
+PASSING_CHANGES: Final = ("tank_cleaned", "gutters_cleaned", "vacant", "hauled_water", "drought", "ash")
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Every setting in force; `origin` names where each came from (default, or the file)."""
+    """Every setting in force; `origin` names where each came from (the file; absent = default).
 
-    currency: str = "USD"
-    trip_cost: float = 120.0
-    callout_cost: float = 300.0
-    local_rule_days: float | None = None
-    local_rule_source: str = ""
-    shortest_visit_days: float = 56.0
-    longest_visit_days: float = 364.0
-    horizon_months: int = 12
-    sites_added_per_month: float = 0.0
-    service_level: float = 0.95
-    beyond_records: float = 1.25
-    notice_days: float = 30.0
-    lateness_days: float | None = None
-    crew_stops_per_week: float | None = None
-    blocked_months: tuple[int, ...] = ()
-    blocked_months_at: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
-    contact: str = ""
-    changes_left_out: tuple[str, ...] = ()
-    components: Mapping[str, ComponentSettings] = field(default_factory=dict)
-    origin: Mapping[str, str] = field(default_factory=dict)
+    Raises
+    ------
+    SettingsError
+        If a value is not accepted.
+    """
 
-    def component(self, name: str) -> ComponentSettings:
+    currency: str = setting("USD", TEXT, "text", "printed with every sum of money")
+    trip_cost: float = setting(120.0, number(0), "money", "a planned visit, before parts")
+    callout_cost: float = setting(
+        300.0, number(0), "money", "a whole unplanned trip, inconvenience included, before the part"
+    )
+    local_rule_days: float | None = setting(
+        None, number(0, above=True), "days", "longest visit interval an authority allows; absent = none"
+    )
+    local_rule_source: str = setting("", TEXT, "text", "printed with the local rule")
+    shortest_visit_days: float = setting(56.0, number(7), "days", "shortest visit interval considered")
+    longest_visit_days: float = setting(364.0, number(7, 1456), "days", "longest visit interval considered")
+    horizon_months: int = setting(12, whole(1, 60), "months", "how far ahead stock is forecast")
+    sites_added_per_month: float = setting(
+        0.0, number(0, 1000), "sites", "how many new ones stock is forecast for, by the month; 0 = none"
+    )
+    service_level: float = setting(
+        0.95, number(0.5, 0.999), "share 0-1",
+        "chance of not running short of a part, by which orders are worked out",
+    )  # fmt: skip
+    beyond_records: float = setting(
+        1.25, number(0), "factor", "how far past the ages seen an interval may go; 0 = off"
+    )
+    notice_days: float = setting(
+        30.0, number(0), "days", "how old an announced failure found at a visit may be (sensitivity only)"
+    )
+    lateness_days: float | None = setting(
+        None, number(0), "days",
+        "how late visits run; absent = 90th percentile of the records; 0 = never",
+    )  # fmt: skip
+    crew_stops_per_week: float | None = setting(
+        None, number(0, above=True), "stops",
+        "the most one crew makes in a week, call-outs aside; absent = no bound",
+    )  # fmt: skip
+    blocked_months: tuple[int, ...] = setting(
+        (), MONTHS, "list", "months 1-12 without planned visits; earlier ones only for a hard limit"
+    )
+    blocked_months_at: Mapping[str, tuple[int, ...]] = setting(
+        MappingProxyType({}), MONTHS_BY_SITE, "table",
+        'months of one site in place of those: { "H-004" = [12, 1] }',
+    )  # fmt: skip
+    contact: str = setting("", TEXT, "text", "whom the customer calls; printed on the customer's sheet")
+    changes_left_out: tuple[str, ...] = setting(
+        (), words(PASSING_CHANGES), "list",
+        "passing changes whose fittings no life counts: " + ", ".join(PASSING_CHANGES),
+    )  # fmt: skip
+    components: Mapping[str, Component] = field(default_factory=lambda: KINDS)
+    origin: Mapping[str, str] = field(default_factory=dict, compare=False)
+
+    def __post_init__(self) -> None:
+        accept(self)
+        if self.shortest_visit_days > self.longest_visit_days:
+            raise refusal(
+                "shortest_visit_days",
+                self.shortest_visit_days,
+                f"at most longest_visit_days ({self.longest_visit_days:g})",
+            )
+
+    def component(self, name: str) -> Component:
         """Return the settings of component `name`.
 
         Raises
@@ -105,86 +116,9 @@ class Settings:
         return self.components[name]
 
 
-#: Illustrative money; days are common practice of the trade (cartridges and sleeve six months, lamp twelve).
-DEFAULT_COMPONENTS: Mapping[str, ComponentSettings] = MappingProxyType(
-    {
-        "sediment_cartridge": ComponentSettings(
-            "sediment_cartridge",
-            planned_cost=45.0,
-            end_conditions=("blocked",),
-            callout_causes=("low_pressure",),
-            pressure_limit_kpa=100.0,
-        ),
-        "carbon_cartridge": ComponentSettings(
-            "carbon_cartridge",
-            planned_cost=65.0,
-            end_conditions=("blocked",),
-            callout_causes=("low_pressure", "taste_odour"),
-            pressure_limit_kpa=100.0,
-        ),
-        "uv_lamp": ComponentSettings(
-            "uv_lamp",
-            planned_cost=95.0,
-            end_conditions=("failed",),
-            callout_causes=("uv_alarm",),
-            customary_days=365.0,
-            ceiling_days=365.0,
-            rated_life_days=LAMP_RATED_DAYS,
-            failure_chance_limit=LIKELIER_THAN_NOT,
-        ),
-        "quartz_sleeve": ComponentSettings(
-            "quartz_sleeve",
-            planned_cost=20.0,
-            end_conditions=("scaled",),
-            renewed_by=("fitted", "replaced", "cleaned"),
-            announced=False,
-            hidden_day_cost=1.5,
-            ceiling_days=182.0,
-            failure_chance_limit=LIKELIER_THAN_NOT,
-        ),
-    }
-)
-
-UNITS: Mapping[str, str] = MappingProxyType(
-    {
-        "currency": "text: printed with every sum of money",
-        "trip_cost": "money: a planned visit, before parts",
-        "callout_cost": "money: a whole unplanned trip, inconvenience included, before the part",
-        "local_rule_days": "days: longest visit interval an authority allows; absent = none",
-        "local_rule_source": "text: printed with the local rule",
-        "shortest_visit_days": "days: shortest visit interval considered",
-        "longest_visit_days": "days: longest visit interval considered",
-        "horizon_months": "months: how far ahead stock is forecast",
-        "sites_added_per_month": "sites: how many new ones stock is forecast for, by the month; 0 = none",
-        "service_level": "share 0-1: chance of not running short of a part, by which orders are worked out",
-        "beyond_records": "factor: how far past the ages seen an interval may go; 0 = off",
-        "notice_days": "days: how old an announced failure found at a visit may be (sensitivity only)",
-        "lateness_days": "days: how late visits run; absent = 90th percentile of the records; 0 = never",
-        "crew_stops_per_week": "stops: the most one crew makes in a week, call-outs aside; absent = no bound",
-        "blocked_months": "list of months 1-12 without planned visits; earlier ones only for a hard limit",
-        "blocked_months_at": 'months of one site in place of those: { "H-004" = [12, 1] }',
-        "contact": "text: whom the customer calls; printed on the customer's sheet",
-        "changes_left_out": "list of passing changes whose fittings no life counts: "
-        + ", ".join(PASSING_CHANGES),
-        "planned_cost": "money: part and labour at a planned visit",
-        "end_conditions": "list of findings that mean the life is over: " + ", ".join(END_CONDITIONS),
-        "callout_causes": "list of call-out causes that announce the failure: " + ", ".join(CALLOUT_CAUSES),
-        "renewed_by": "list of actions that renew it: " + ", ".join(RENEWING_ACTIONS),
-        "announced": "true/false: the household notices and calls; false = only looking shows it",
-        "hidden_day_cost": "money a day: cost of each day spent unseen (hidden kinds)",
-        "current_interval_days": "days: today's rule; absent = inferred from the records",
-        "ceiling_days": "days: longest interval in service; raising it needs a source",
-        "source": "text: why a ceiling or a rated life may be above its default; printed on the page",
-        "rated_life_days": "days: maker's rated life; absent = none",
-        "failure_chance_limit": "share 0-1: most chance of being spent before the interval; 1 = no limit",
-        "pressure_limit_kpa": "kPa: drop across the housing that counts as end of life; absent = none",
-    }
-)
-
-
 def default_settings() -> Settings:
     """Return the settings in force when there is no file."""
-    return _with_origin(Settings(components=DEFAULT_COMPONENTS), {}, "")
+    return Settings()
 
 
 def load_settings(path: Path | None) -> Settings:
@@ -224,139 +158,101 @@ def settings_from(raw: Mapping[str, Any], origin: str) -> Settings:
     SettingsError
         As `load_settings`.
     """
-    raw = dict(raw)
-    blocks = raw.pop("component", {})
-    if not isinstance(blocks, Mapping):
-        raise _wrong(origin, "component", blocks, "one [component.NAME] block for each component")
-    values = {key: _read(origin, "", key, value, _FLEET_RULES) for key, value in raw.items()}
-    components = dict(DEFAULT_COMPONENTS)
-    for name, block in blocks.items():
-        if not isinstance(block, Mapping):
-            raise _wrong(origin, f"component.{name}", block, f"a block [component.{name}] of keys")
-        components[name] = _component(origin, name, block)
-    settings = replace(Settings(), components=MappingProxyType(components), **values)
-    if settings.shortest_visit_days > settings.longest_visit_days:
-        raise _wrong(
-            origin,
-            "shortest_visit_days",
-            settings.shortest_visit_days,
-            f"at most longest_visit_days ({settings.longest_visit_days:g})",
+    fleet = {key: value for key, value in raw.items() if key != "component"}
+    blocks = raw.get("component", {})
+    try:
+        if not isinstance(blocks, Mapping):
+            raise refusal("component", blocks, "one [component.NAME] block for each component")
+        _refuse_unknown(fleet, Settings, "")
+        components = {**KINDS, **{name: _component(name, block) for name, block in blocks.items()}}
+        keys = [*fleet, *(f"{name}.{key}" for name, block in blocks.items() for key in block)]
+        return Settings(
+            **fleet,
+            components=MappingProxyType(components),
+            origin=MappingProxyType(dict.fromkeys(keys, origin)),
         )
-    return _with_origin(settings, {"": raw, **blocks}, origin)
+    except SettingsError as exc:
+        raise SettingsError(f"settings file {origin}: {exc}") from None
 
 
 def settings_toml(settings: Settings) -> str:
     """Return the settings in force as TOML text: unit, default and origin of each line."""
     lines = ["# fleetstats settings in force. Money defaults are illustrative; put your own."]
-    defaults = Settings(components=DEFAULT_COMPONENTS)
-    lines += [_line(settings, defaults, item.name, "") for item in fields(Settings) if item.name in UNITS]
+    lines += _lines(settings, Settings(), "", settings.origin)
     for name, component in settings.components.items():
-        base = DEFAULT_COMPONENTS.get(name, ComponentSettings(name))
-        lines += ["", f"[component.{name}]"]
-        lines += [
-            _line(component, base, item.name, name, settings.origin)
-            for item in fields(ComponentSettings)
-            if item.name in UNITS
-        ]
+        usual = default_component(name, component.role, announced=component.announced)
+        lines += ["", f"[component.{name}]", *_lines(component, usual, f"{name}.", settings.origin)]
     return "\n".join(lines) + "\n"
 
 
-def _line(holder: Any, defaults: Any, key: str, block: str, origin: Mapping[str, str] | None = None) -> str:
-    value, default = getattr(holder, key), getattr(defaults, key)
-    where = (origin if origin is not None else holder.origin).get(
-        f"{block}.{key}" if block else key, "default"
+def settings_fingerprint(settings: Settings, *, without: tuple[str, ...] = ()) -> str:
+    """Return 16 hex digits that change with the values alone, whatever file they came from.
+
+    Parameters
+    ----------
+    settings : Settings
+    without : tuple of str
+        Fleet settings that do not count.
+    """
+    values = [(name, value) for name, value in _values(settings) if name not in without]
+    for name in sorted(settings.components):
+        values += [(f"{name}.{key}", value) for key, value in _values(settings.components[name])]
+    return hashlib.sha256(repr(values).encode()).hexdigest()[:16]
+
+
+def _values(holder: Settings | Component) -> Iterator[tuple[str, str]]:
+    for name in declared(type(holder)):
+        value = getattr(holder, name)
+        yield name, "" if value is None else toml(value)
+
+
+def _lines(
+    holder: Settings | Component, usual: Settings | Component, block: str, origin: Mapping[str, str]
+) -> Iterator[str]:
+    for key, item in declared(type(holder)).items():
+        value, default = getattr(holder, key), getattr(usual, key)
+        text = f"# {key} = (absent)" if value is None else f"{key} = {toml(value)}"
+        came_from = one_line(origin.get(block + key, "default"))
+        yield f"{text}  # {_unit_and_meaning(item)}; default {_or_absent(default)}; from {came_from}"
+
+
+def _unit_and_meaning(item: Setting) -> str:
+    return f"{item.unit}: {item.meaning}"
+
+
+def _or_absent(value: Any) -> str:
+    return "absent" if value is None else toml(value)
+
+
+def _refuse_unknown(block: Mapping[str, Any], kind: type, where: str) -> None:
+    known = declared(kind)
+    for key in block:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
+            raise SettingsError(
+                f"unknown key '{where}{key}'; the nearest known key is '{near[0]}'; "
+                "`fleetstats settings` lists all of them"
+            )
+
+
+def _component(name: str, block: object) -> Component:
+    if not isinstance(block, Mapping):
+        raise refusal(f"component.{name}", block, f"a block [component.{name}] of keys")
+    _refuse_unknown(block, Component, f"component.{name}.")
+    # read by itself first, so that what is wrong is told in the words of the file
+    told = Component(name, **block)
+    usual = default_component(name, told.role, announced=told.announced)
+    component = replace(usual, **block)
+    raised = component.ceiling_days > usual.ceiling_days or (
+        usual.rated_life_days is not None
+        and component.rated_life_days is not None
+        and component.rated_life_days > usual.rated_life_days
     )
-    text = f"{key} = {toml(value)}" if value is not None else f"# {key} = (absent)"
-    told = "absent" if default is None else toml(default)
-    return f"{text}  # {UNITS[key]}; default {told}; from {where}"
-
-
-def _with_origin(settings: Settings, blocks: Mapping[str, Mapping[str, Any]], origin: str) -> Settings:
-    found = {
-        (f"{block}.{key}" if block else key): origin for block, values in blocks.items() for key in values
-    }
-    return replace(settings, origin=MappingProxyType(found))
-
-
-# -- what each key accepts ------------------------------------------------------------------------------
-
-
-_FLEET_RULES: Mapping[str, Rule] = {
-    "currency": Rule("text", text),
-    "trip_cost": number(0),
-    "callout_cost": number(0),
-    "local_rule_days": number(0, above=True),
-    "local_rule_source": Rule("text", text),
-    "shortest_visit_days": number(7),
-    "longest_visit_days": number(7, 1456),
-    "horizon_months": Rule("a whole number from 1 to 60", month_count),
-    "sites_added_per_month": number(0, 1000),
-    "service_level": number(0.5, 0.999),
-    "beyond_records": number(0),
-    "notice_days": number(0),
-    "lateness_days": number(0),
-    "crew_stops_per_week": number(0, above=True),
-    "blocked_months": months(),
-    "blocked_months_at": months_by_site(),
-    "contact": Rule("text", text),
-    "changes_left_out": words(PASSING_CHANGES),
-}
-_COMPONENT_RULES: Mapping[str, Rule] = {
-    "planned_cost": number(0, above=True),
-    "end_conditions": words(END_CONDITIONS),
-    "callout_causes": words(CALLOUT_CAUSES),
-    "renewed_by": words(RENEWING_ACTIONS),
-    "announced": Rule("true or false", flag),
-    "hidden_day_cost": number(0),
-    "current_interval_days": number(0, above=True),
-    "ceiling_days": number(0, above=True),
-    "source": Rule("text", text),
-    "rated_life_days": number(0, above=True),
-    "failure_chance_limit": number(0, 1, above=True),
-    "pressure_limit_kpa": number(0, above=True),
-}
-
-
-def _read(origin: str, block: str, key: str, value: Any, rules: Mapping[str, Rule]) -> Any:
-    where = f"{block}.{key}" if block else key
-    if key not in rules:
-        near = difflib.get_close_matches(key, rules, n=1, cutoff=0.0)
+    if name in KINDS and raised and not component.sourced:
+        rated = f", rated life {usual.rated_life_days:g} days" if usual.rated_life_days else ""
         raise SettingsError(
-            f"settings file {origin}: unknown key '{where}'; the nearest known key is '{near[0]}'; "
-            "`fleetstats settings` lists all of them"
+            f"[component.{name}] raises its ceiling or rated life above the default "
+            f"(ceiling {usual.ceiling_days:g} days{rated}); that is accepted only with a `source` text of "
+            'letters or digits, which the report prints; add source = "..."'
         )
-    try:
-        return rules[key].convert(value)
-    except (TypeError, ValueError):
-        raise _wrong(origin, where, value, rules[key].accepted) from None
-
-
-def _wrong(origin: str, key: str, value: Any, accepted: str) -> SettingsError:
-    return SettingsError(
-        f"settings file {origin}: key '{key}': found {value!r}; accepted is {accepted}; change that line"
-    )
-
-
-def _component(origin: str, name: str, block: Mapping[str, Any]) -> ComponentSettings:
-    base = DEFAULT_COMPONENTS.get(name, ComponentSettings(name))
-    values = {
-        key: _read(origin, f"component.{name}", key, value, _COMPONENT_RULES) for key, value in block.items()
-    }
-    component = replace(base, **values)
-    _refuse_unsourced_raise(origin, name, base, component)
     return component
-
-
-def _refuse_unsourced_raise(
-    origin: str, name: str, base: ComponentSettings, given: ComponentSettings
-) -> None:
-    raised = given.ceiling_days > base.ceiling_days or (
-        base.rated_life_days is not None and (given.rated_life_days or math.inf) > base.rated_life_days
-    )
-    if name in DEFAULT_COMPONENTS and raised and not given.source.strip():
-        raise SettingsError(
-            f"settings file {origin}: [component.{name}] raises its ceiling or rated life above the default "
-            f"(ceiling {base.ceiling_days:g} days"
-            + (f", rated life {base.rated_life_days:g} days" if base.rated_life_days else "")
-            + '); that is accepted only with a `source` text, which the report prints; add source = "..."'
-        )

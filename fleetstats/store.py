@@ -289,10 +289,10 @@ class Store:
     def _stage_settings(self, settings: Settings) -> None:
         kinds = list(settings.components.values())
         rules = pl.DataFrame(
-            [(k.name, k.announced, k.pressure_limit_kpa, k.customary_days) for k in kinds],
+            [(k.name, k.role.name, k.announced, k.pressure_limit_kpa, k.customary_days) for k in kinds],
             schema={
-                "component": pl.String, "announced": pl.Boolean, "pressure_limit_kpa": pl.Float64,
-                "customary_days": pl.Float64,
+                "component": pl.String, "role": pl.String, "announced": pl.Boolean,
+                "pressure_limit_kpa": pl.Float64, "customary_days": pl.Float64,
             },
             orient="row",
         )  # fmt: skip

@@ -7,13 +7,17 @@ and tested by themselves.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from fleetstats.report import ComponentDisplay, Display, Results
+from fleetstats.components import OTHER, default_component
+from fleetstats.pipeline.in_force import component_terms
+from fleetstats.report import Results
+from fleetstats.settings import Settings
 
 AS_OF = date(2026, 11, 20)
 BEGIN = date(2022, 3, 1)
@@ -39,18 +43,13 @@ def unit(**more: object) -> dict[str, object]:
     return {"site_id": "a", "component": "uv_lamp", "slot": "", **more}
 
 
-def display() -> Display:
+def display() -> Settings:
     """Return the settings as they would be printed."""
     components = {
-        name: ComponentDisplay(
-            label, planned_cost=45.0, announced=name != "quartz_sleeve", current_interval_days=custom,
-            ceiling_days=365.0 if name != "quartz_sleeve" else 182.0,
-            rated_life_days=365.0 if name == "uv_lamp" else None,
-            pressure_limit_kpa=100.0 if name.endswith("cartridge") else None,
-        )
-        for name, (label, custom, *_) in KINDS.items()
-    }  # fmt: skip
-    return Display("USD", 120.0, 300.0, 180.0, "12VAC5-635-320, Table 5", "0.1.0", components)
+        name: component_terms(replace(default_component(name, OTHER), planned_cost=45.0), custom)
+        for name, (_, custom, *_) in KINDS.items()
+    }
+    return Settings(local_rule_days=180.0, local_rule_source="12VAC5-635-320, Table 5", components=components)
 
 
 def invent(sites: int = 24, seed: int = 7) -> Results:
@@ -66,7 +65,7 @@ def invent(sites: int = 24, seed: int = 7) -> Results:
     frame = pl.DataFrame(rows).join(counts, on="site_id", how="left", maintain_order="left")
     worst = frame.sort("callouts", descending=True).head(6)["site_id"].to_list()
     return Results(
-        as_of=AS_OF, display=display(), sites=frame, visits=pl.DataFrame(visits), work=pl.DataFrame(work),
+        as_of=AS_OF, display=display(), version="0.1.0", sites=frame, visits=pl.DataFrame(visits), work=pl.DataFrame(work),
         spells=pl.DataFrame(spells), in_place=pl.DataFrame(in_place), readings=pl.DataFrame(readings),
         site_life=pl.DataFrame(site_life), intervals=pl.DataFrame(intervals), plans=pl.DataFrame(plans),
         due=pl.DataFrame(due), life_curves=pl.DataFrame(life_curves),

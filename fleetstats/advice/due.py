@@ -308,5 +308,5 @@ def _worded(rows: pl.DataFrame, components: Mapping[str, ComponentTerms]) -> pl.
     # told once a site, with its first line
     first = pl.int_range(pl.len()).over("site_id") == 0
     rows = rows.with_columns(agreed_by=pl.when(first).then("agreed_by"))
-    reasons = [reason(row) for row in rows.iter_rows(named=True)]
+    reasons = [reason(row, components[row["component"]].role) for row in rows.iter_rows(named=True)]
     return rows.with_columns(reason=pl.Series(reasons, dtype=pl.String)).select(DUE_COLUMNS)

@@ -4,19 +4,11 @@ from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any, Final
 
+from fleetstats.components import LAMP, SLEEVE, Role, noun_of
+
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-_RENEWED: Final = {"sleeve": "cleaned"}
-#: Nobody is to look at a lit lamp.
-_LOOK: Final = {"lamp": "check its alarm and its hours"}
-#: What is done with a unit that stays by the visit rule and is as likely spent as not.
-_LIKELY_SPENT: Final = {
-    "cartridge": "look at it first, and change it if the flow is weak",
-    "sleeve": "look at it, and clean it if it is",
-    "lamp": "check its alarm and its hours, carry one",
-}
 #: A chance above this is told as 5 in 10 or more.
 _LIKELY_ABOVE: Final = 0.45
-_SPENT: Final = {"lamp": "dead", "sleeve": "scaled"}
 #: What is told of a unit's gauge, see `due_list`.
 GAUGE_SAID: Final = (
     "last_read_on", "share_spent", "share_low", "share_high", "readings", "doubtful", "faulty_on",
@@ -37,7 +29,7 @@ _LIMITS: Final = {
 _BETWEEN_CLEANINGS: Final = "the longest time between cleanings, {days} days"
 
 
-def reason(row: Mapping[str, Any]) -> str:
+def reason(row: Mapping[str, Any], role: Role) -> str:
     """Return why this line is on the list: first what makes the site urgent, then the component's own reason.
 
     Parameters
@@ -47,13 +39,15 @@ def reason(row: Mapping[str, Any]) -> str:
         by_limit, carried, failed_sample_open, open_alarm, fitted_on, age_days, interval_days, deadline,
         deadline_days, visit_by, chance_already_spent; where gauges are read `GAUGE_SAID`; on the first line
         of a site whose visit is overdue by an agreed time between visits agreed_by and visit_deadline_days.
+    role : Role
+        Of that component.
     """
     parts = []
     if row["failed_sample_open"]:
         parts.append(OF_SITE[0])
     elif row["open_alarm"]:
         parts.append(OF_SITE[1])
-    parts += [_agreed(row), _own(row), _age(row)]
+    parts += [_agreed(row), _own(row, role), _age(row, role)]
     if not (row["removed"] or row["spent_seen"] or row["age_unknown"]):
         parts.append(_gauge(row))
     return " ".join(part for part in parts if part)
@@ -79,7 +73,7 @@ def share_words(share: float, low: float, high: float) -> tuple[str, str]:
 
 def _gauge(row: Mapping[str, Any]) -> str:
     """Return how far the unit had come by its own gauge, and which reading of it is in doubt."""
-    kind, told = row["component"].split("_")[-1], []
+    kind, told = noun_of(row["component"]), []
     if row.get("last_read_on") and row["doubtful"]:
         told.append(
             f"Its gauge reading of {_day(row['last_read_on'])} is doubtful: it does not fit what else is "
@@ -106,28 +100,27 @@ def _agreed(row: Mapping[str, Any]) -> str:
     return f"The visit agreed here, {days}, was due by {_day(row['agreed_by'])}."
 
 
-def _own(row: Mapping[str, Any]) -> str:
-    kind = row["component"].split("_")[-1]
+def _own(row: Mapping[str, Any], role: Role) -> str:
+    kind = noun_of(row["component"])
     if row["removed"]:
         return f"No {kind} is fitted now: ask whether one is wanted again."
     if row["spent_seen"]:
-        return f"The {kind} was found {_SPENT.get(kind, 'spent')} and has not been renewed since."
+        return f"The {kind} was found {role.spent} and has not been renewed since."
     if row["age_unknown"]:
         return f"Nobody has written down when this {kind} went in, so it is treated as due."
     if row["overdue"]:
-        if kind == "lamp":
-            return f"The lamp reached its limit of {row['deadline_days']:.0f} days on {_passed_on(row)}."
-        return f"The {kind} passed {_limit(row, kind)}, on {_passed_on(row)}."
+        if role is LAMP:
+            return f"The {kind} reached its limit of {row['deadline_days']:.0f} days on {_passed_on(row)}."
+        return f"The {kind} passed {_limit(row, role)}, on {_passed_on(row)}."
     if not row["renewed"]:
-        return _not_due(row, kind)
+        return _not_due(row, kind, role)
     if row["by_limit"] and row["deadline"]:
-        return f"Left until the visit after, the {kind} could pass {_limit(row, kind)}."
+        return f"Left until the visit after, the {kind} could pass {_limit(row, role)}."
     weeks = _weeks(row["interval_days"])
-    done = _RENEWED.get(kind, "renewed")
-    return f"The {kind} is {done} every {weeks} here, and this is the visit nearest to that."
+    return f"The {kind} is {role.renewed} every {weeks} here, and this is the visit nearest to that."
 
 
-def _age(row: Mapping[str, Any]) -> str:
+def _age(row: Mapping[str, Any], role: Role) -> str:
     """Return since when the unit is in, or that nobody knows; blank where its own sentence says so."""
     if row["removed"] or (row["age_unknown"] and not row["spent_seen"]):
         return ""
@@ -135,28 +128,26 @@ def _age(row: Mapping[str, Any]) -> str:
         return "The date it was fitted is not known."
     weeks, day = round(row["age_days"] / 7), _day(row["fitted_on"])
     long = "under a week" if weeks == 0 else "1 week" if weeks == 1 else f"{weeks} weeks"
-    if row["component"].split("_")[-1] in _RENEWED:
+    if role is SLEEVE:
         return f"Last cleaned or fitted on {day} ({long} ago)."
     return f"In since {day} ({long})."
 
 
-def _limit(row: Mapping[str, Any], kind: str) -> str:
+def _limit(row: Mapping[str, Any], role: Role) -> str:
     """Return the limit that is strictest for the unit, in words."""
-    cleaned = row["deadline"] == "ceiling" and kind in _RENEWED
+    cleaned = row["deadline"] == "ceiling" and role is SLEEVE
     words = _BETWEEN_CLEANINGS if cleaned else _LIMITS[row["deadline"]]
     return words.format(days=f"{row['deadline_days']:.0f}")
 
 
-def _not_due(row: Mapping[str, Any], kind: str) -> str:
-    weeks, spent = _weeks(row["interval_days"]), _SPENT.get(kind, "spent")
-    told = f"The {kind} is {_RENEWED.get(kind, 'renewed')} every {weeks} here"
+def _not_due(row: Mapping[str, Any], kind: str, role: Role) -> str:
+    told = f"The {kind} is {role.renewed} every {_weeks(row['interval_days'])} here"
     chance = row["chance_already_spent"] if row["carried"] else 0.0
     if likely(chance):
-        do = _LIKELY_SPENT.get(kind, "look at it first, and change it if it is")
-        return f"{told}, but it is {_tenths(chance)} that it is {spent} by then: {do}."
-    told = f"{told} and can stay in this time; {_LOOK.get(kind, 'look at it')}."
+        return f"{told}, but it is {_tenths(chance)} that it is {role.spent} by then: {role.likely_spent}."
+    told = f"{told} and can stay in this time; {role.look}."
     if row["carried"]:
-        return f"{told} It is {_tenths(chance)} that it is {spent}: carry one."
+        return f"{told} It is {_tenths(chance)} that it is {role.spent}: carry one."
     return told
 
 

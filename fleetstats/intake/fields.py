@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from fleetstats.settings import CALLOUT_CAUSES, CONDITIONS
+from fleetstats.components import CALLOUT_CAUSES, CONDITIONS
 
 #: Kinds of column: `text` as written, `word` from a list, `name` a word of any list (a component),
 #: `number`, `date`, `date_or_year` (a year alone means 1 July), `yes_no`.

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
+from fleetstats.components import KINDS
 from fleetstats.intake.fields import TABLES
 from fleetstats.intake.files import RawTable
 from fleetstats.intake.import_map import ImportMap
@@ -22,7 +23,6 @@ from fleetstats.intake.set_aside import ENDING, records_of, refuse_set_aside
 from fleetstats.intake.site_facts import Doubt, SheetFacts, gather_facts
 from fleetstats.intake.withdraw import move_lines, withdraw
 from fleetstats.intake.words import same_word
-from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
 
@@ -273,7 +273,7 @@ def open_sheets(
     IntakeError
         If a file cannot be read, or has not the sheet or the header that the map names.
     """
-    known = tuple(DEFAULT_COMPONENTS if components is None else components)
+    known = tuple(KINDS if components is None else components)
     found = []
     for path in map(Path, paths):
         data = file_bytes(path)

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from fleetstats.components import CONDITIONS
 from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import ACTIONS, Column, nearest, plain
 from fleetstats.intake.readers import read_grids
 from fleetstats.intake.readers.choose import file_bytes
 from fleetstats.safe_csv import unguarded
-from fleetstats.settings import CONDITIONS
 
 #: Answers that stand for "no value" and "nothing was done to this component".
 BLANK, NOTHING = "blank", "nothing"

@@ -1,10 +1,13 @@
-"""What is known of each unit's water and part, as columns that the life model can use, by component."""
+"""What is known of each unit's water and part, as columns that the life model can use."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+
+from fleetstats.components import Role
+from fleetstats.life.priors import DAILY_USE
 
 #: Litres a person uses in a day where no meter is read: middle of 130-180, BRANZ 2008 (Auckland,
 #: metered), read second-hand.
@@ -16,21 +19,11 @@ RARE_SITES, RARE_SPELLS = 3, 12
 #: A concrete tank's calcium fades with age (trade article; South African WRC 2019 for the rise).
 YOUNG_CONCRETE_YEARS, OLD_CONCRETE_YEARS = 4.0, 10.0
 
-_WATER = ("log_daily_litres", "tank_material", "roof_material", "tree_cover", "first_flush", "part_number")
-_COLUMNS: Mapping[str, tuple[str, ...]] = {
-    "sediment_cartridge": _WATER,
-    "carbon_cartridge": _WATER,
-    "quartz_sleeve": ("log_hardness", "tank_and_age"),
-    "uv_lamp": ("part_number",),
-}
 #: The level that the others are told against, where the trade has a natural one; else the commonest.
 _NATURAL_FIRST: Mapping[str, str] = {"tree_cover": "none", "first_flush": "no"}
 
 #: Terms whose direction is known beforehand: load goes with the litres passed, scale with hardness.
-KNOWN_DIRECTION: Mapping[str, tuple[float, float]] = {
-    "log_daily_litres": (-0.7, 0.4),
-    "log_hardness": (-0.7, 0.5),
-}
+KNOWN_DIRECTION: Mapping[str, tuple[float, float]] = {**DAILY_USE, "log_hardness": (-0.7, 0.5)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +32,12 @@ class WaterCoding:
 
     Attributes
     ----------
-    component : str
     numbers : tuple of str
         Numeric columns in use.
     levels : mapping
         Column name -> levels kept, reference level first; a rare one becomes "other" where "other" is kept.
     """
 
-    component: str
     numbers: tuple[str, ...]
     levels: Mapping[str, tuple[str, ...]]
 
@@ -126,29 +117,28 @@ def water_facts(units: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def choose_coding(component: str, facts: pl.DataFrame) -> WaterCoding:
-    """Return how `component`'s facts are coded, from the spells seen.
+def choose_coding(role: Role, facts: pl.DataFrame) -> WaterCoding:
+    """Return how the facts that matter for a role are coded, from the spells seen.
 
     Columns that say nothing (all blank, or one level and no blank) are left out; rare levels are merged.
 
     Parameters
     ----------
-    component : str
+    role : Role
     facts : polars frame
         As returned by `water_facts`, one row a spell.
     """
-    wanted = _COLUMNS.get(component, _WATER)
     numbers = tuple(
-        name for name in wanted if facts.schema[name].is_numeric() and _varies(facts[name].to_numpy())
+        name for name in role.facts if facts.schema[name].is_numeric() and _varies(facts[name].to_numpy())
     )
     levels = {}
-    for name in wanted:
+    for name in role.facts:
         if facts.schema[name].is_numeric():
             continue
         kept = _kept_levels(name, facts)
         if len(kept) > 1 or (len(kept) == 1 and facts[name].null_count() > 0):
             levels[name] = kept
-    return WaterCoding(component, numbers, levels)
+    return WaterCoding(numbers, levels)
 
 
 def reference_of(coding: WaterCoding) -> dict[str, str]:

@@ -6,6 +6,8 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from fleetstats.components import Component
+from fleetstats.errors import LifeError
 from fleetstats.life.covariates import KNOWN_DIRECTION, WaterCoding, choose_coding, water_facts
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.gauge_learn import Gauge, Housing
@@ -14,8 +16,6 @@ from fleetstats.life.predict import FamilyAverage, average_families, draw_lives,
 from fleetstats.life.priors import Priors, weak_priors
 
 FAMILIES_WEIGHED = ("weibull", "lognormal", "loglogistic")
-#: Lamps of one kind age alike; cartridges and sleeves differ much more from site to site.
-TAU_MEDIAN_LAMP, TAU_MEDIAN = 0.15, 0.4
 #: What is usual is told by the last fittings, so that a change of part for good is taken up.
 LAST_FITTINGS = 5
 _PLACE = ("site_id", "component", "slot")
@@ -64,24 +64,23 @@ class ComponentLife:
 
 
 def learn_component(
-    component: str,
+    component: Component,
     *,
     spells: pl.DataFrame,
     units: pl.DataFrame,
     sites: pl.DataFrame,
     as_of: date,
-    customary_days: float,
     draws: int = 200,
     seed: int = 0,
     facts_used: bool = True,
     site_effect: bool = True,
     gauge: Gauge | None = None,
 ) -> ComponentLife:
-    """Return what the spells of `component` teach about the next spell of each of `units`.
+    """Return what the spells of a component teach about the next spell of each of `units`.
 
     Parameters
     ----------
-    component : str
+    component : Component
     spells : polars frame
         The relation `spells`; rows of other components are passed over.
     units : polars frame, n rows
@@ -90,8 +89,6 @@ def learn_component(
         The relation `sites`.
     as_of : date
         The day on which the next spell is taken to begin.
-    customary_days : float
-        The trade's interval, where the prior of the intercept is centred.
     draws, seed : int
         Posterior draws, and the seed that makes them repeatable.
     facts_used, site_effect : bool
@@ -99,10 +96,10 @@ def learn_component(
     gauge : Gauge, optional
         What the pressure readings of these spells taught.
     """
-    own = spells.filter(pl.col("component") == component).sort("spell_id")
+    own = spells.filter(pl.col("component") == component.name).sort("spell_id")
     facts = water_facts(own, sites)
-    coding = choose_coding(component, facts) if facts_used else WaterCoding(component, (), {})
-    priors = priors_of(component, coding, customary_days)
+    coding = choose_coding(component.role, facts) if facts_used else WaterCoding((), {})
+    priors = priors_of(component, coding)
     average = average_families(
         lifetimes(own, coding.frame(facts)),
         families=FAMILIES_WEIGHED,
@@ -115,36 +112,36 @@ def learn_component(
     drawn = draw_lives(average, covariates=covariates, sites=groups(counted), draws=draws, seed=seed)
     failures = int(own["upper_days"].is_finite().sum())
     return ComponentLife(
-        component, coding, average, counted, covariates, drawn, own.height, failures, seed, gauge
+        component.name, coding, average, counted, covariates, drawn, own.height, failures, seed, gauge
     )
 
 
-def housing(
-    component: str, *, spells: pl.DataFrame, sites: pl.DataFrame, customary_days: float, limit_kpa: float
-) -> Housing:
+def housing(component: Component, *, spells: pl.DataFrame, sites: pl.DataFrame) -> Housing:
     """Return the spells of one component as its gauges are learned from; arguments as `learn_component`.
 
-    Parameters
-    ----------
-    limit_kpa : float
-        Drop at the end of life.
+    Raises
+    ------
+    LifeError
+        If the component has no drop at the end of its life.
     """
-    own = spells.filter(pl.col("component") == component).sort("spell_id")
+    if component.pressure_limit_kpa is None:
+        raise LifeError(f"component '{component.name}': no pressure_limit_kpa; gauges need one; give it")
+    own = spells.filter(pl.col("component") == component.name).sort("spell_id")
     facts = water_facts(own, sites)
-    coding = choose_coding(component, facts)
+    coding = choose_coding(component.role, facts)
     return Housing(
         lifetimes(own, coding.frame(facts)),
         own["spell_id"].to_numpy().astype(np.int64),
-        priors_of(component, coding, customary_days),
-        limit_kpa,
+        priors_of(component, coding),
+        component.pressure_limit_kpa,
     )
 
 
-def priors_of(component: str, coding: WaterCoding, customary_days: float) -> Priors:
+def priors_of(component: Component, coding: WaterCoding) -> Priors:
     """Return the weak priors of a component whose facts are coded so."""
     return weak_priors(
-        customary_days,
-        tau_median=TAU_MEDIAN_LAMP if component == "uv_lamp" else TAU_MEDIAN,
+        component.customary_days,
+        tau_median=component.role.sites_differ,
         by_term={name: prior for name, prior in KNOWN_DIRECTION.items() if name in coding.numbers},
     )
 

@@ -17,7 +17,7 @@ from fleetstats.pipeline.counts import fleet_counts, records_held
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.gauge_units import UnitsNow, units_now
 from fleetstats.pipeline.gauges import gauge_tables, gauges_told
-from fleetstats.pipeline.in_force import TodaysRule, todays_rule
+from fleetstats.pipeline.in_force import TodaysRule, settings_table, todays_rule
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import LookBack, look_back, second_opinions
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
@@ -27,7 +27,7 @@ from fleetstats.pipeline.printed import list_tables, opinion_words, replay_words
 from fleetstats.pipeline.reading_worth import reading_worth_table
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
-from fleetstats.pipeline.shown import kept_results, settings_table
+from fleetstats.pipeline.shown import kept_results
 from fleetstats.pipeline.since_last import earlier_intervals, since_last
 from fleetstats.pipeline.what_if import what_if_tables
 from fleetstats.report import write_site
@@ -162,7 +162,6 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress, now=relations
     )
     progress("reading the records otherwise")
-    shifts = sensitivity(relations, settings, lives, plan.units, rule)
     results = {
         **_what_is_known(store, relations, settings, lives, rule),
         **_what_is_advised(plan, relations.decisions),
@@ -170,11 +169,12 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         **stock,
         "stock_past": stock_past(store, settings, relations=relations),
         **_looked_back(back),
-        "sensitivity": shifts,
+        "sensitivity": sensitivity(relations, settings, lives, plan.units, rule),
         "reading_worth": reading_worth_table(relations, settings, lives, rule, plan),
         **since_last(earlier_intervals(store, as_of=day), plan.visits.intervals, relations, settings),
     }
     results["why"] = why_table(
+        components=settings.components,
         **{name: results[name] for name in _REASONED_FROM},
         plans=costs_to_tell(results["plans"], results["evidence_levels"]),
         levels=results["evidence_levels"],

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import polars as pl
@@ -11,8 +12,10 @@ import polars as pl
 from fleetstats.advice import ComponentTerms, infer_current_rule, usual_lateness
 from fleetstats.advice.practice import renewed_young, todays_practice
 from fleetstats.advice.prices import every_n_today
-from fleetstats.settings import ComponentSettings, Settings
-from fleetstats.store import Relations
+from fleetstats.components import Component
+from fleetstats.errors import SettingsError, StoreError
+from fleetstats.settings import Settings, settings_from, settings_toml
+from fleetstats.store import Relations, Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,20 +79,32 @@ def todays_rule(relations: Relations, settings: Settings) -> TodaysRule:
 
 
 def component_terms(
-    own: ComponentSettings, current_interval_days: float, renewed_young: tuple[float, float] = (0.0, 0.0)
+    own: Component, current_interval_days: float, renewed_young: tuple[float, float] = (0.0, 0.0)
 ) -> ComponentTerms:
-    """Return what the advice must be told of a component, from its settings, today's rule and practice."""
+    """Return a component with today's rule and practice."""
+    told = {item.name: getattr(own, item.name) for item in fields(Component)}
     return ComponentTerms(
-        own.name,
-        announced=own.announced,
-        planned_cost=own.planned_cost,
-        hidden_day_cost=own.hidden_day_cost,
-        current_interval_days=current_interval_days,
-        renewed_young=renewed_young,
-        customary_days=own.customary_days,
-        ceiling_days=own.ceiling_days,
-        rated_life_days=own.rated_life_days,
-        failure_chance_limit=own.failure_chance_limit,
-        source=own.source,
-        cleaned="cleaned" in own.renewed_by,
+        **{**told, "current_interval_days": current_interval_days}, renewed_young=renewed_young
     )
+
+
+def settings_table(settings: Settings) -> pl.DataFrame:
+    """Return the table that keeps the settings an analysis was made with."""
+    return pl.DataFrame({"toml": [settings_toml(settings)]})
+
+
+def settings_used(store: Store) -> Settings:
+    """Return the settings that the last analysis of a store was made with.
+
+    Raises
+    ------
+    StoreError
+        If this version does not accept them.
+    """
+    try:
+        return settings_from(tomllib.loads(str(store.table("settings_used")["toml"][0])), "the last analysis")
+    except (SettingsError, tomllib.TOMLDecodeError) as exc:
+        raise StoreError(
+            f"store {store.path}: the settings of its last analysis are not accepted by this version "
+            f"({exc}); run: fleetstats analyse"
+        ) from exc

@@ -36,12 +36,11 @@ def learn_fleet(
     gauges = gauges_of(relations, settings) if gauges_used else {}
     return {
         name: learn_component(
-            name,
+            terms,
             spells=relations.spells,
             units=relations.in_place.filter(pl.col("component") == name).select(_UNIT),
             sites=relations.sites,
             as_of=relations.as_of,
-            customary_days=terms.customary_days,
             draws=draws,
             seed=place,
             gauge=gauges.get(name),
@@ -62,13 +61,7 @@ def housings_of(relations: Relations, settings: Settings) -> dict[str, Housing]:
     """Return the components whose blocking a gauge can show, with what is known of their lives."""
     seen = set(relations.spells["component"])
     return {
-        name: housing(
-            name,
-            spells=relations.spells,
-            sites=relations.sites,
-            customary_days=terms.customary_days,
-            limit_kpa=terms.pressure_limit_kpa,
-        )
+        name: housing(terms, spells=relations.spells, sites=relations.sites)
         for name, terms in settings.components.items()
         if terms.pressure_limit_kpa is not None and name in seen
     }

@@ -128,12 +128,11 @@ def _rivals(
 ) -> tuple[ComponentLife, Rivals]:
     def learned(*, facts: bool, site_effect: bool) -> ComponentLife:
         return learn_component(
-            component,
+            settings.component(component),
             spells=known.spells,
             units=units.select("site_id", "chapter", "component", "slot", "part_number"),
             sites=known.sites,
             as_of=known.as_of,
-            customary_days=settings.component(component).customary_days,
             draws=DRAWS,
             facts_used=facts,
             site_effect=site_effect,

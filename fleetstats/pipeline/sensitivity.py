@@ -131,11 +131,11 @@ def _drawn(life: ComponentLife, fit: LifeFit) -> LifeDraws:
 
 
 def _refit(life: ComponentLife, reading: _Reading, relations: Relations, settings: Settings) -> LifeFit:
-    customary = settings.component(life.component).customary_days
+    own = settings.component(life.component)
     return fit_life(
         lifetimes(reading.spells, life.coding.frame(water_facts(reading.spells, relations.sites))),
         _best(life).family,
-        priors=priors_of(life.component, life.coding, customary) if reading.priors else None,
+        priors=priors_of(own, life.coding) if reading.priors else None,
         nodes=NODES,
     )
 

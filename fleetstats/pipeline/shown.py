@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import tomllib
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -10,11 +10,12 @@ import polars as pl
 
 from fleetstats import __version__
 from fleetstats.errors import StoreError
+from fleetstats.pipeline.in_force import component_terms, settings_used
 from fleetstats.pipeline.past_costs import PLAN, RULE
 from fleetstats.quantities import FloatArray
 from fleetstats.report.frames import FRAMES
-from fleetstats.report.results import ComponentDisplay, Display, Results
-from fleetstats.settings import Settings, settings_from, settings_toml
+from fleetstats.report.results import Results
+from fleetstats.settings import Settings
 from fleetstats.stock.fleet import UNKNOWN_PART
 from fleetstats.store import Store
 from fleetstats.trust.calibration import count_range
@@ -59,16 +60,15 @@ def kept_results(store: Store, *, as_of: date | None, settings: Settings | None)
             f"store {store.path}: its analysis is as of {day}, not {as_of}; "
             f"run: fleetstats analyse --as-of {as_of}"
         )
-    used = str(store.table("settings_used")["toml"][0])
-    own = settings_from(tomllib.loads(used), origin="the analysis")
-    if settings is not None and settings_toml(settings) != used:
+    own = settings_used(store)
+    if settings is not None and settings != own:
         raise StoreError(
             f"store {store.path}: its analysis was made with other settings; analyse again with these"
         )
     frames = {name: _renamed(name, store.table(name)) for name in FRAMES if name in held}
     if "replay" in frames and "policy_costs" in held:
         frames["replay"] = _with_costs(frames["replay"], store.table("policy_costs"))
-    return Results(as_of=day, display=_display(own, store), **frames)
+    return Results(as_of=day, display=_display(own, store), version=__version__, **frames)
 
 
 def _with_costs(replayed: pl.DataFrame, costs: pl.DataFrame) -> pl.DataFrame:
@@ -92,11 +92,6 @@ def _with_costs(replayed: pl.DataFrame, costs: pl.DataFrame) -> pl.DataFrame:
         component=pl.lit(None, pl.String),
     )
     return pl.concat([replayed, told], how="diagonal")
-
-
-def settings_table(settings: Settings) -> pl.DataFrame:
-    """Return the table that keeps the settings an analysis was made with."""
-    return pl.DataFrame({"toml": [settings_toml(settings)]})
 
 
 def _renamed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
@@ -154,29 +149,10 @@ def _chance(hazard: FloatArray) -> FloatArray:
     return 0.0 - np.expm1(-hazard)
 
 
-def _display(settings: Settings, store: Store) -> Display:
+def _display(settings: Settings, store: Store) -> Settings:
+    """Return the settings with today's rule for each component that the fleet holds."""
     rule = {row["item"]: row["days"] for row in store.table("todays_rule").iter_rows(named=True)}
-    return Display(
-        currency=settings.currency,
-        trip_cost=settings.trip_cost,
-        callout_cost=settings.callout_cost,
-        local_rule_days=settings.local_rule_days,
-        local_rule_source=settings.local_rule_source,
-        contact=settings.contact,
-        version=__version__,
-        components={
-            name: ComponentDisplay(
-                label=name.replace("_", " "),
-                planned_cost=terms.planned_cost,
-                announced=terms.announced,
-                current_interval_days=rule[name],
-                ceiling_days=terms.ceiling_days,
-                rated_life_days=terms.rated_life_days,
-                failure_chance_limit=terms.failure_chance_limit,
-                pressure_limit_kpa=terms.pressure_limit_kpa,
-                source=terms.source,
-            )
-            for name, terms in settings.components.items()
-            if name in rule
-        },
-    )
+    held = {
+        name: component_terms(own, rule[name]) for name, own in settings.components.items() if name in rule
+    }
+    return replace(settings, components=held)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
-import tomllib
 from datetime import date
 
 import polars as pl
 
 from fleetstats.advice.since import HELD_AGAINST, decisions_paid, plan_changes
-from fleetstats.settings import Settings, settings_toml
+from fleetstats.errors import StoreError
+from fleetstats.pipeline.in_force import settings_used
+from fleetstats.settings import Settings, settings_fingerprint
 from fleetstats.store import Relations, Store
 
 #: The intervals of analyses as of other days, kept beside those of the last one.
@@ -44,17 +44,23 @@ def earlier_intervals(store: Store, *, as_of: date) -> pl.DataFrame:
     last = store.table("intervals").select(
         *HELD_AGAINST,
         as_of=pl.lit(day),
-        settings=pl.lit(settings_fingerprint(str(store.table("settings_used")["toml"][0]))),
+        settings=pl.lit(_last_fingerprint(store)),
     )
     every = [store.table(EARLIER).filter(pl.col("as_of") != day)] if EARLIER in held else []
     kept = pl.concat([*every, last]).filter(pl.col("as_of") != as_of)
     return kept.sort("as_of", "site_id", "component", "slot") if kept.height else pl.DataFrame()
 
 
-def settings_fingerprint(toml: str) -> str:
-    """Return 16 hex digits that change with the values a plan rests on, whatever file they came from."""
-    values = {name: value for name, value in tomllib.loads(toml).items() if name not in _BESIDE_THE_PLAN}
-    return hashlib.sha256(repr(sorted(values.items())).encode()).hexdigest()[:16]
+def plan_fingerprint(settings: Settings) -> str:
+    """Return what changes with the values that a plan rests on, whatever file they came from."""
+    return settings_fingerprint(settings, without=_BESIDE_THE_PLAN)
+
+
+def _last_fingerprint(store: Store) -> str:
+    try:
+        return plan_fingerprint(settings_used(store))
+    except StoreError:  # those of an older version: other settings
+        return ""
 
 
 def since_last(
@@ -80,6 +86,6 @@ def since_last(
         before=before,
         now=intervals,
         since=before["as_of"][0],
-        other_settings=before["settings"][0] != settings_fingerprint(settings_toml(settings)),
+        other_settings=before["settings"][0] != plan_fingerprint(settings),
     )
     return {**found, "plan_changes": changed}

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from functools import lru_cache
 
-from fleetstats.report.results import Display
+from fleetstats.components import label_of, plural_of, role_of
+from fleetstats.report import words
+from fleetstats.report.results import Results
 from fleetstats.report.words import sentence
 
 ACTIONS: Mapping[str, str] = {
@@ -78,7 +79,6 @@ LEFT_OUT: Mapping[str, str] = {
     "spent_at_first_look": "found spent at the very first visit: since when, nobody knows",
     "zero_days": "in and out on the same day",
 }
-GONE: Mapping[str, str] = {"uv_lamp": "dead", "quartz_sleeve": "scaled"}
 _FACTS: Mapping[str, str] = {
     "tree_cover": "trees", "tank_material": "tank", "roof_material": "roof", "tank_and_age": "tank",
     "part_number": "part", "first_flush": "first flush", "log_daily_litres": "daily water use",
@@ -90,8 +90,6 @@ _LEVELS: Mapping[str, Mapping[str, str]] = {
     "occupancy": {"all_year": "all year", "seasonal": "part of the year"},
 }
 _TERM = re.compile(r"^(?P<column>[^\[\]]+)\[(?P<level>.*)\]$")
-LAMP = "uv_lamp"
-_UV = re.compile(r"\buv\b", re.IGNORECASE)
 
 
 def plain(word: str | None) -> str:
@@ -99,27 +97,24 @@ def plain(word: str | None) -> str:
     return (word or "").replace("_", " ")
 
 
-@lru_cache(maxsize=256)
-def _titled(label: str) -> str:
-    return _UV.sub("UV", sentence(label))
-
-
-def component(display: Display, name: str, slot: str = "") -> str:
+def component(name: str, slot: str = "") -> str:
     """Return a component's name with its slot: "Sediment cartridge (upper)"."""
-    shown = display.components.get(name)
-    label = _titled(shown.label if shown and shown.label else plain(name))
-    return f"{label} ({slot})" if slot else label
+    return sentence(in_sentence(name, slot))
 
 
 def in_sentence(name: str, slot: str = "") -> str:
     """Return a component's name as it stands within a sentence: "UV lamp", "sediment cartridge (upper)"."""
-    label = _UV.sub("UV", plain(name))
-    return f"{label} ({slot})" if slot else label
+    return f"{label_of(name)} ({slot})" if slot else label_of(name)
 
 
-def gone(name: str) -> str:
+def counted(value: float, name: str) -> str:
+    """Return a count of units of one component: "1 UV lamp", "12 UV lamps"."""
+    return words.counted(value, label_of(name), plural_of(name))
+
+
+def gone(results: Results, name: str) -> str:
     """Return the word for a unit at the end of its life: spent, dead or scaled."""
-    return GONE.get(name, "spent")
+    return role_of(results.display.components, name).spent
 
 
 def left_out(word: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields
 from datetime import date
 from functools import partial
@@ -10,35 +10,7 @@ from functools import partial
 import polars as pl
 
 from fleetstats.report.frames import empty, fitted
-
-
-@dataclass(frozen=True, slots=True)
-class ComponentDisplay:
-    """How one kind of component is named and ruled today; money in `Display.currency`, times in days."""
-
-    label: str
-    planned_cost: float | None = None
-    announced: bool = True
-    current_interval_days: float | None = None
-    ceiling_days: float | None = None
-    rated_life_days: float | None = None
-    failure_chance_limit: float | None = None
-    pressure_limit_kpa: float | None = None
-    source: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Display:
-    """The settings that are printed with the results."""
-
-    currency: str = "USD"
-    trip_cost: float | None = None
-    callout_cost: float | None = None
-    local_rule_days: float | None = None
-    local_rule_source: str = ""
-    version: str = ""
-    components: Mapping[str, ComponentDisplay] = field(default_factory=dict)
-    contact: str = ""
+from fleetstats.settings import Settings
 
 
 def _none(name: str) -> Callable[[], pl.DataFrame]:
@@ -55,7 +27,10 @@ class Results:
     ----------
     as_of : date
         The day up to which the records were read; printed on every page.
-    display : Display
+    display : Settings
+        Those of the analysis, each component with the rule that is in force today.
+    version : str
+        Of the program, printed on every page.
 
     Raises
     ------
@@ -64,7 +39,8 @@ class Results:
     """
 
     as_of: date
-    display: Display
+    display: Settings
+    version: str = ""
     sites: pl.DataFrame = field(default_factory=_none("sites"))
     visits: pl.DataFrame = field(default_factory=_none("visits"))
     work: pl.DataFrame = field(default_factory=_none("work"))
@@ -124,6 +100,6 @@ class Results:
 
     def __post_init__(self) -> None:
         for item in fields(self):
-            if item.name not in ("as_of", "display"):
+            if item.name not in ("as_of", "display", "version"):
                 frame = fitted(item.name, getattr(self, item.name))
                 object.__setattr__(self, item.name, frame)

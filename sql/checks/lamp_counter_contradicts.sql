@@ -2,9 +2,9 @@
 -- A counter may be 14 days or a tenth of the time off (power fails), and it stands still at nought.
 -- grain: one row a visit
 -- units: days
--- reads: visits, events, end_causes
+-- reads: visits, events, component_rules
 WITH lamps AS (
-    SELECT DISTINCT component FROM temp.end_causes WHERE cause = 'uv_alarm'
+    SELECT component FROM temp.component_rules WHERE role = 'lamp'
 ),
 renewals AS (
     SELECT e.site_id, e.visit_order FROM temp.events AS e SEMI JOIN lamps AS l USING (component) WHERE e.renews

@@ -1,9 +1,9 @@
 -- Lamp counters that went up with no new lamp on record.
 -- grain: one row a visit
 -- units: days
--- reads: visits, events, end_causes
+-- reads: visits, events, component_rules
 WITH lamps AS (
-    SELECT DISTINCT component FROM temp.end_causes WHERE cause = 'uv_alarm'
+    SELECT component FROM temp.component_rules WHERE role = 'lamp'
 ),
 renewals AS (
     SELECT e.site_id, e.visit_order FROM temp.events AS e SEMI JOIN lamps AS l USING (component) WHERE e.renews

@@ -1,9 +1,9 @@
 -- What keeps a site from being lengthened: a failed sample, an open UV alarm, a bypassed lamp.
 -- Open until a later good result: a sample passed (of the same parameter, where one is named), a lamp renewed or seen
--- well. A lamp is a component that a UV alarm announces.
+-- well. A lamp is a component of that role.
 -- grain: one row a site with a visit
 -- units: none
--- reads: visits, samples, events, end_causes
+-- reads: visits, samples, events, component_rules
 WITH sites AS (
     SELECT DISTINCT site_id FROM temp.visits
 ),
@@ -22,7 +22,7 @@ still_failed AS (
         AND coalesce(s.parameter = f.parameter, true)
 ),
 lamps AS (
-    SELECT DISTINCT component FROM temp.end_causes WHERE cause = 'uv_alarm'
+    SELECT component FROM temp.component_rules WHERE role = 'lamp'
 ),
 lamp_events AS (
     SELECT e.* FROM temp.events AS e SEMI JOIN lamps AS l USING (component)

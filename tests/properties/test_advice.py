@@ -71,7 +71,7 @@ def random_case(seed: int) -> Case:
         ),
         "quartz_sleeve": ComponentTerms(
             "quartz_sleeve", announced=False, hidden_day_cost=float(rng.choice([0, 0.001, 1.5, 40])),
-            cleaned=True, ceiling_days=float(rng.choice([182, 100, 365])), source=source,
+            renewed_by=("fitted", "replaced", "cleaned"), ceiling_days=float(rng.choice([182, 100, 365])), source=source,
             failure_chance_limit=0.5 if seed % 2 else 0.1, **money,
         ),
     }  # fmt: skip

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from fleetstats.components import KINDS
 from fleetstats.errors import IntakeError
 from fleetstats.intake.accept import load_paths
 from fleetstats.intake.draft_map import draft_map
@@ -20,10 +21,9 @@ from fleetstats.intake.readers import read_grids
 from fleetstats.intake.units import NumberStyle, in_record_units
 from fleetstats.intake.written_dates import ORDERS, iso_date
 from fleetstats.safe_csv import guarded, unguarded
-from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
-COMPONENTS = tuple(DEFAULT_COMPONENTS)
+COMPONENTS = tuple(KINDS)
 TODAY = date(2026, 1, 1)
 LOG = Path(__file__).parents[1] / "data" / "ridge_service_log.xlsx"
 ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".parquet", ".jsonl", ".ndjson")

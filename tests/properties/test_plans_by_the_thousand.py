@@ -17,6 +17,7 @@ import pytest
 
 from fleetstats.advice import ComponentTerms, VisitPlans, VisitTerms, plan_visits, starting_intervals
 from fleetstats.advice.terms import MOST_VISITS
+from fleetstats.components import role_of
 from fleetstats.life.draws import LifeDraws
 from tests.properties.any_prices import AnyPrices
 
@@ -74,7 +75,7 @@ def firm(rng: np.random.Generator, name: str) -> dict[str, ComponentTerms]:
     def kind(component: str, **more: Any) -> ComponentTerms:
         today, customary, ceiling = (float(value or 1.0) for value in days(rng, 3))
         return ComponentTerms(
-            f"{component}_{name}", current_interval_days=today, customary_days=customary, ceiling_days=ceiling,
+            f"{component}_{name}", role_of({}, component), current_interval_days=today, customary_days=customary, ceiling_days=ceiling,
             source=source, planned_cost=float(rng.choice([1e-9, 45, 1e12])),
             failure_chance_limit=float(rng.choice([1.0, 0.3, 1e-9])), **more,
         )  # fmt: skip

@@ -12,8 +12,9 @@ import polars as pl
 import pytest
 
 from fleetstats.errors import ReportError
-from fleetstats.report import Display, Results, site, write_site
+from fleetstats.report import Results, site, write_site
 from fleetstats.report.frames import FRAMES
+from fleetstats.settings import Settings
 from tests.report_fixture import AS_OF, invent
 
 
@@ -84,7 +85,7 @@ def test_a_failure_half_way_leaves_the_earlier_report_as_it_was(
 
 
 def test_no_records_at_all_still_make_a_report_that_says_so(tmp_path: Path) -> None:
-    folder = write_site(Results(date(2026, 1, 1), Display()), tmp_path / "out").parent
+    folder = write_site(Results(date(2026, 1, 1), Settings(components={})), tmp_path / "out").parent
     said = {path.name: path.read_text(encoding="utf-8") for path in folder.glob("*.html")}
     assert "No visits are on record up to 1 Jan 2026" in said["index.html"]
     assert "No call-outs are on record." in said["owner.html"]

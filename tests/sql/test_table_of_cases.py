@@ -331,7 +331,7 @@ def test_the_settings_say_what_ends_a_life_and_what_renews_it(fleet, rows):
         "component": {
             "quartz_sleeve": {"end_conditions": ["loaded", "scaled"], "renewed_by": ["fitted", "replaced"]},
             "sediment_cartridge": {"pressure_limit_kpa": 60, "callout_causes": ["pump"]},
-            "softener": {"end_conditions": ["failed"], "announced": False},
+            "softener": {"role": "other", "end_conditions": ["failed"], "announced": False},
         }
     }
     known = fleet.known(

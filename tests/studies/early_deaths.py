@@ -86,12 +86,11 @@ def learned(relations: Relations, spells: pl.DataFrame) -> ComponentLife:
     """Return what some of the lamps teach."""
     one = relations.in_place.filter(pl.col("component") == LAMP).head(1)
     return learn_component(
-        LAMP,
+        default_settings().component(LAMP),
         spells=spells,
         units=one.select("site_id", "chapter", "component", "slot", "part_number"),
         sites=relations.sites,
         as_of=relations.as_of,
-        customary_days=default_settings().component(LAMP).customary_days,
     )
 
 

@@ -182,12 +182,11 @@ def rivals(known: Relations, settings: Settings) -> dict[str, dict[str, LifeDraw
             continue
         for rival, facts in (("curve", False), ("cohorts", True)):
             out[rival][name] = learn_component(
-                name,
+                terms,
                 spells=spells,
                 units=units.select("site_id", "chapter", "component", "slot", nameless),
                 sites=sites,
                 as_of=known.as_of,
-                customary_days=terms.customary_days,
                 facts_used=facts,
                 site_effect=False,
             ).lives

@@ -49,7 +49,6 @@ end_conditions = ["failed"]
 callout_causes = ["uv_alarm"]
 rated_life_days = 365
 current_interval_days = 365
-customary_days = 365
 failure_chance_limit = 0.5
 
 [component.check_valve]

@@ -76,8 +76,7 @@ class Season:
 def learned_season(spells: pl.DataFrame, life: ComponentLife, relations: Relations) -> Season:
     """Return the season that fits these spells best, in the family that weighs most without one."""
     best = life.average.fits[int(life.average.weights.argmax())].family
-    customary = default_settings().component(life.component).customary_days
-    priors = priors_of(life.component, life.coding, customary)
+    priors = priors_of(default_settings().component(life.component), life.coding)
     covariates = life.coding.frame(water_facts(spells, relations.sites))
 
     def loss(terms: Floats) -> float:
@@ -97,12 +96,11 @@ def life_of(component: str, spells: pl.DataFrame, relations: Relations) -> Compo
     """Return what some spells teach of a component."""
     one = relations.in_place.filter(pl.col("component") == component).head(1)
     return learn_component(
-        component,
+        default_settings().component(component),
         spells=spells,
         units=one.select("site_id", "chapter", "component", "slot", "part_number"),
         sites=relations.sites,
         as_of=relations.as_of,
-        customary_days=default_settings().component(component).customary_days,
     )
 
 

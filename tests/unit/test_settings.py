@@ -30,7 +30,7 @@ def test_defaults_are_the_customary_rule() -> None:
 def test_a_file_is_laid_over_the_defaults_and_its_lines_are_remembered(tmp_path: Path) -> None:
     path = tmp_path / "fleet.toml"
     path.write_text(
-        "trip_cost = 99\n[component.uv_lamp]\nplanned_cost = 80\n[component.softener]\nannounced = false\n"
+        'trip_cost = 99\n[component.uv_lamp]\nplanned_cost = 80\n[component.softener]\nrole = "other"\nannounced = false\n'
     )
     settings = load_settings(path)
     assert settings.trip_cost == 99
@@ -38,7 +38,8 @@ def test_a_file_is_laid_over_the_defaults_and_its_lines_are_remembered(tmp_path:
     assert settings.component("uv_lamp").rated_life_days == 365
     assert not settings.component("softener").announced
     assert settings.origin == {
-        "trip_cost": "fleet.toml", "uv_lamp.planned_cost": "fleet.toml", "softener.announced": "fleet.toml",
+        "trip_cost": "fleet.toml", "uv_lamp.planned_cost": "fleet.toml", "softener.role": "fleet.toml",
+        "softener.announced": "fleet.toml",
     }  # fmt: skip
 
 

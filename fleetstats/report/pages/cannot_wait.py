@@ -10,12 +10,13 @@ from typing import Final
 
 import polars as pl
 
-from fleetstats.advice.terms import of_uv_unit
+from fleetstats.components import LAMP, SLEEVE, role_of
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts
 from fleetstats.report.pages.parts import Fact, Row
-from fleetstats.report.results import Display, Results
+from fleetstats.report.results import Results
 from fleetstats.report.tables import Cell, Column, Table
+from fleetstats.settings import Settings
 
 _KEY: Final = ("site_id", "component", "slot")
 #: From this chance on a unit is likelier spent than not.
@@ -27,18 +28,6 @@ _STUCK: Final = {
     "open_alarm": "usual time, until the alarm is put right",
 }
 _PLANNED: Final = ("routine", "commission")
-#: What a home can do about a unit that hardly lasts, by what it is.
-_TO_DO: Final = {
-    "sleeve": (
-        "Clean sooner, and look at the scale: measure the hardness of the water there, and ask a licensed "
-        "practitioner whether softening or another treatment ahead of the UV unit would help."
-    ),
-    "lamp": (
-        "Renew sooner, and look at the power supply, the ballast and how often the lamp is switched, by the "
-        "maker's instructions and a licensed practitioner's advice."
-    ),
-    "": "Renew sooner, and look for what wears it out, with a licensed practitioner's advice.",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,28 +82,27 @@ def _in_service(results: Results) -> list[Row]:
     )
 
 
-def _turn(display: Display, component: str) -> tuple[int, int]:
+def _turn(display: Settings, component: str) -> tuple[int, int]:
     """Return a component's turn: lamps, the rest of the UV unit, then the others in the settings' order."""
-    shown = display.components.get(component)
-    of_unit = of_uv_unit(component, announced=shown is None or shown.announced)
-    order = list(display.components)
+    shown, order = display.components.get(component), list(display.components)
     place = order.index(component) if component in order else len(order)
-    return (0 if "lamp" in component.split("_") else 1 if of_unit else 2), place
+    role = role_of(display.components, component)
+    of_unit = role.of_uv_unit or (shown is not None and not shown.announced)
+    return (0 if role is LAMP else 1 if of_unit else 2), place
 
 
-def _kinds(display: Display, counts: Mapping[str, int]) -> list[str]:
+def _kinds(display: Settings, counts: Mapping[str, int]) -> list[str]:
     """Return the kinds that something was counted of, in their turn."""
     return sorted((kind for kind in counts if counts[kind]), key=lambda kind: _turn(display, kind))
 
 
-def _overdue_told(display: Display, served: list[Row], late: list[Row]) -> str:
+def _overdue_told(display: Settings, served: list[Row], late: list[Row]) -> str:
     """Return how many units of each kind are past their limit, and how many of unknown age."""
     fitted = Counter(row["component"] for row in served)
     past = Counter(row["component"] for row in late)
     unknown = Counter(row["component"] for row in served if row["age_days"] is None)
     counts = [
-        f"{words.whole(past[kind])} of {words.counted(fitted[kind], labels.in_sentence(kind))}"
-        for kind in _kinds(display, past)
+        f"{words.whole(past[kind])} of {labels.counted(fitted[kind], kind)}" for kind in _kinds(display, past)
     ]
     told = (
         f"Past the longest time they may stay in as they are: {words.listed(counts)}."
@@ -122,9 +110,7 @@ def _overdue_told(display: Display, served: list[Row], late: list[Row]) -> str:
         else "No unit in service is known to be past the longest time it may stay in as it is."
     )
     if unknown.total():
-        missing = [
-            words.counted(unknown[kind], labels.in_sentence(kind)) for kind in _kinds(display, unknown)
-        ]
+        missing = [labels.counted(unknown[kind], kind) for kind in _kinds(display, unknown)]
         told += f" Of unknown age, and to be treated as due: {words.listed(missing)}."
     return told
 
@@ -150,7 +136,7 @@ def _visits_without_a_word(results: Results, late: list[Row]) -> dict[tuple[str,
 
 
 def _unwritten(
-    display: Display, served: list[Row], late: list[Row], passed_by: Mapping[tuple[str, ...], int]
+    display: Settings, served: list[Row], late: list[Row], passed_by: Mapping[tuple[str, ...], int]
 ) -> tuple[str, ...]:
     """Return the cautions that work which nobody wrote down looks like work not done; none without cause."""
     few = sum(1 for row in late if _key(row) in passed_by)
@@ -160,7 +146,7 @@ def _unwritten(
     fitted, past = (Counter(row["component"] for row in rows) for rows in (served, late))
     silent = Counter(row["component"] for row in late if _key(row) in passed_by)
     waves = [
-        f"That {past[kind]} of {words.counted(fitted[kind], labels.in_sentence(kind))} are late, "
+        f"That {past[kind]} of {labels.counted(fitted[kind], kind)} are late, "
         f"{silent[kind]} of them after planned visits, looks like work that nobody writes down rather than "
         "work not done: ask the crews, and have it written down from now on."
         for kind in _kinds(display, past)
@@ -182,7 +168,7 @@ def _overdue_table(results: Results, late: list[Row], passed_by: Mapping[tuple[s
     rows = tuple(
         (
             tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),
-            tables.text(labels.component(results.display, row["component"], row["slot"])),
+            tables.text(labels.component(row["component"], row["slot"])),
             tables.number(_in_days(row["age_days"]), row["age_days"]),
             tables.number(_in_days(row["limit_days"]), row["limit_days"]),
             tables.text(_limit_told(results.display, row)),
@@ -206,8 +192,8 @@ def _in_days(days: float) -> str:
     return words.counted(days, "day")
 
 
-def _limit_told(display: Display, row: Row) -> str:
-    if row["limit"] == "ceiling" and "sleeve" in row["component"].split("_"):
+def _limit_told(display: Settings, row: Row) -> str:
+    if row["limit"] == "ceiling" and role_of(display.components, row["component"]) is SLEEVE:
         return "longest time between cleanings"
     return _STUCK.get(row["limit"]) or labels.limit(row["limit"])
 
@@ -250,15 +236,15 @@ def _likelier_spent(results: Results) -> tuple[Table, tuple[str, ...]]:
     return table, _likely_told(display, rows)
 
 
-def _likely_told(display: Display, rows: list[Row]) -> tuple[str, ...]:
+def _likely_told(display: Settings, rows: list[Row]) -> tuple[str, ...]:
     told = []
     counts = Counter(row["component"] for row in rows)
     for kind in _kinds(display, counts):
-        name, gone, last = labels.in_sentence(kind), labels.gone(kind), kind.split("_")[-1]
-        done = "cleaning" if last == "sleeve" else "renewal"
+        name, role = labels.in_sentence(kind), role_of(display.components, kind)
+        done = "cleaning" if role is SLEEVE else "renewal"
         told.append(
-            f"At {words.counted(counts[kind], 'home')} the {name} is likelier {gone} than not before its "
-            f"next {done}, even as planned. {_TO_DO.get(last, _TO_DO[''])}"
+            f"At {words.counted(counts[kind], 'home')} the {name} is likelier {role.spent} than not before "
+            f"its next {done}, even as planned. {role.remedy}"
         )
     if told:
         told.append("A shorter interval makes that rarer; it says nothing of the water in between.")
@@ -266,14 +252,14 @@ def _likely_told(display: Display, rows: list[Row]) -> tuple[str, ...]:
 
 
 def _likely_row(
-    display: Display, row: Row, names: dict[str, str], hardness: float | None
+    display: Settings, row: Row, names: dict[str, str], hardness: float | None
 ) -> tuple[Cell, ...]:
     spread = words.in_brackets(words.chance_range(row["failure_chance_low"], row["failure_chance_high"]))
     measured = "not measured" if hardness is None else words.whole(hardness)
-    gone = labels.gone(row["component"])
+    gone = role_of(display.components, row["component"]).spent
     return (
         tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),
-        tables.text(labels.component(display, row["component"], row["slot"])),
+        tables.text(labels.component(row["component"], row["slot"])),
         tables.number(words.weeks(row["interval_days"]), row["interval_days"]),
         tables.number(f"{words.chance(row['failure_chance'])}{spread}", row["failure_chance"]),
         tables.number(measured, hardness),

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from fleetstats.advice.evidence import too_few_for_costs
-from fleetstats.report import labels, words
+from fleetstats.components import plural_of
+from fleetstats.report import words
 from fleetstats.report.results import Results
 
 TOO_FEW = (
@@ -28,6 +29,6 @@ def instead(results: Results) -> str:
     dated = first["wanted"].endswith("more)")  # how much longer the records must run is said there
     when = f", in about {words.counted(months, 'month')} at the pace so far" if months and not dated else ""
     return (
-        f"{TOO_FEW}. What would settle it first, for {labels.in_sentence(first['component'])}s over all "
+        f"{TOO_FEW}. What would settle it first, for {plural_of(first['component'])} over all "
         f"sites: {first['wanted']}{when}."
     )

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import polars as pl
 
 from fleetstats.advice.due_words import OF_SITE
+from fleetstats.components import noun_of
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import gauges, parts
 from fleetstats.report.results import Results
@@ -137,7 +138,7 @@ def van_load(results: Results, chosen: list[Stop]) -> Table:
     rows = [
         (
             tables.text(part or "part not on record"),
-            tables.text(known.get(part) or labels.component(results.display, component)),
+            tables.text(known.get(part) or labels.component(component)),
             tables.number(str(sum(fits)), sum(fits)),
             tables.number(str(len(fits) - sum(fits)), len(fits) - sum(fits)),
         )
@@ -164,7 +165,7 @@ def due_table(results: Results) -> Table:
             tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),
             tables.day(row["visit_from"]),
             tables.day(row["visit_by"]),
-            tables.text(labels.component(results.display, row["component"], row["slot"])),
+            tables.text(labels.component(row["component"], row["slot"])),
             tables.text(labels.ACTIONS.get(row["action"] or "", labels.plain(row["action"]))),
             tables.text(row["part_number"]),
             tables.text(row["reason"]),
@@ -202,7 +203,7 @@ def late(row: parts.Row) -> bool:
 
 def late_words(row: parts.Row) -> str:
     """Return such a line in few words: "sleeve past its limit"."""
-    kind = row["component"].split("_")[-1]
+    kind = noun_of(row["component"])
     return f"{kind} of unknown age" if row["age_days"] is None else f"{kind} past its limit"
 
 
@@ -211,5 +212,7 @@ def task_of(results: Results, row: parts.Row) -> Task:
     chance = row["chance_already_spent"]
     told = [row["reason"] or ""]
     if chance is not None and chance >= WORTH_SAYING:
-        told.append(f"{words.sentence(labels.gone(row['component']))} by then: {words.chance(chance)}")
+        told.append(
+            f"{words.sentence(labels.gone(results, row['component']))} by then: {words.chance(chance)}"
+        )
     return Task(parts.task(results, row), " ".join(f"{text.rstrip('.')}." for text in told if text))

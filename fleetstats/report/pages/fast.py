@@ -29,7 +29,7 @@ def unexplained(results: Results) -> Table:
     return Table(
         "fast-unexplained", "Spent faster than at sites like it, no reason on record",
         _columns("relative_life", "Life against sites like it"),
-        tuple((*_start(results, names, row), _relative(row), _count(row)) for row in rows),
+        tuple((*_start(results, names, row), _relative(row), _count(results, row)) for row in rows),
         "No site is clearly faster than sites like it.", "data/fast-unexplained.csv",
     )  # fmt: skip
 
@@ -49,14 +49,17 @@ def explained(results: Results) -> Table:
     return Table(
         "fast-explained", "Spent fast for a reason on record",
         _columns("reason", "Known reason", number=False),
-        tuple((*_start(results, names, row), tables.text(told), _count(row)) for _, row, told in found),
+        tuple(
+            (*_start(results, names, row), tables.text(told), _count(results, row)) for _, row, told in found
+        ),
         "No site is fast for a reason on record.", "data/fast-explained.csv",
     )  # fmt: skip
 
 
 def _fouled(results: Results) -> pl.DataFrame:
     """The lives that the water wears out; a lamp burns out whatever the water."""
-    return results.site_life.filter(pl.col("component") != labels.LAMP)
+    lamps = [name for name, kind in results.display.components.items() if kind.lamp]
+    return results.site_life.filter(~pl.col("component").is_in(lamps))
 
 
 class Reasons:
@@ -97,7 +100,7 @@ def _start(results: Results, names: dict[str, str], row: parts.Row) -> tuple[Cel
     spread = words.in_brackets(words.week_range(row["low_days"], row["high_days"]))
     return (
         tables.text(names.get(site, site), parts.site_href(site)),
-        tables.text(labels.component(results.display, row["component"], row["slot"])),
+        tables.text(labels.component(row["component"], row["slot"])),
         tables.number(words.weeks(row["median_days"]) + spread, row["median_days"]),
     )
 
@@ -107,5 +110,5 @@ def _relative(row: parts.Row) -> Cell:
     return tables.number(words.share(row["relative_life"]) + spread, row["relative_life"])
 
 
-def _count(row: parts.Row) -> Cell:
-    return tables.text(parts.evidence(row["spells"], row["failures"], labels.gone(row["component"])))
+def _count(results: Results, row: parts.Row) -> Cell:
+    return tables.text(parts.evidence(row["spells"], row["failures"], labels.gone(results, row["component"])))

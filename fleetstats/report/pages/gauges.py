@@ -5,8 +5,9 @@ from __future__ import annotations
 from fleetstats.advice.due_words import share_words
 from fleetstats.report import labels, words
 from fleetstats.report.pages.parts import Row
-from fleetstats.report.results import Display, Results
+from fleetstats.report.results import Results
 from fleetstats.report.sketches.pressure import Expected
+from fleetstats.settings import Settings
 
 _DOUBT = "If the gauge is doubtful, change it."
 
@@ -19,7 +20,7 @@ def stop_words(results: Results) -> dict[str, str]:
     return {site: " ".join(_stop_lines(results.display, rows)) for site, rows in by_site.items()}
 
 
-def _stop_lines(display: Display, rows: list[Row]) -> list[str]:
+def _stop_lines(display: Settings, rows: list[Row]) -> list[str]:
     """Return a line for each number, one for all that go by age, one for all that are changed anyway."""
     by_age = [_name(display, row) for row in rows if row["why"] == "calendar"]
     others = [row for row in rows if row["change_at_kpa"] is None and row["why"] != "calendar"]
@@ -51,15 +52,15 @@ def _stop_lines(display: Display, rows: list[Row]) -> list[str]:
     return [*lines, _DOUBT] if numbers else lines
 
 
-def _name(display: Display, row: Row) -> str:
-    return labels.component(display, row["component"], row["slot"] or "")
+def _name(display: Settings, row: Row) -> str:
+    return labels.component(row["component"], row["slot"] or "")
 
 
 def _together(names: list[str]) -> str:
     return words.listed([names[0], *(name[0].lower() + name[1:] for name in names[1:])])
 
 
-def _number_line(display: Display, row: Row) -> str:
+def _number_line(display: Settings, row: Row) -> str:
     lasts = words.chance(row["lasts_chance"])
     if not row["component"]:
         return (
@@ -72,9 +73,9 @@ def _number_line(display: Display, row: Row) -> str:
     )
 
 
-def last_words(display: Display, row: Row) -> str:
+def last_words(display: Settings, row: Row) -> str:
     """Return what the last reading says of the unit in place."""
-    name = labels.component(display, row["component"], row["slot"] or "").lower()
+    name = labels.in_sentence(row["component"], row["slot"] or "")
     where = "across all filters" if row["across_all"] else "across its housing"
     read = f"The reading of {words.day(row['last_read_on'])} ({row['drop_kpa']:.0f} kPa {where})"
     if row["doubtful"]:
@@ -90,19 +91,19 @@ def last_words(display: Display, row: Row) -> str:
     return told
 
 
-def visit_words(row: Row | None, display: Display) -> str:
+def visit_words(row: Row | None, display: Settings) -> str:
     """Return when a site should next be seen by its gauges, beside the plan's date."""
     if row is None:
         return ""
     plan = words.day(row["plan_visit_by"])
     if row["why"] != "gauge":
         return f"Its gauges ask for no visit before the one planned by {plan}."
-    name = labels.component(display, row["component"], row["slot"] or "").lower()
+    name = labels.in_sentence(row["component"], row["slot"] or "")
     when = words.day(row["seen_by"])
     return f"By the gauge of its {name} this site should be seen by {when}; the plan says by {plan}."
 
 
-def expected(rows: list[Row], display: Display) -> Expected | None:
+def expected(rows: list[Row], display: Settings) -> Expected | None:
     """Return the expected drop for the drawing: of the unit read across its own housing last."""
     own = [row for row in rows if not row["across_all"] and not row["doubtful"] and row["days"]]
     if not own:
@@ -110,7 +111,7 @@ def expected(rows: list[Row], display: Display) -> Expected | None:
     row = max(own, key=lambda found: (found["last_read_on"], found["component"]))
     shown = display.components.get(row["component"])
     return Expected(
-        labels.component(display, row["component"], row["slot"] or ""),
+        labels.component(row["component"], row["slot"] or ""),
         row["fitted_on"],
         tuple(row["days"]), tuple(row["kpa"]), tuple(row["low_kpa"]), tuple(row["high_kpa"]),
         row["expected_end"], shown.pressure_limit_kpa if shown else None,

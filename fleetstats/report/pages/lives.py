@@ -91,8 +91,8 @@ def _ends(results: Results) -> Table:
             for k in range(len(AGES_DAYS))
         ]
         rows.append((
-            tables.text(labels.component(results.display, row["component"])),
-            tables.text(_cause(row["component"], row["cause"])), *shares,
+            tables.text(labels.component(row["component"])),
+            tables.text(_cause(results, row["component"], row["cause"])), *shares,
             tables.number(words.whole(row["units"]), row["units"]),
         ))  # fmt: skip
     columns = (
@@ -111,9 +111,9 @@ def _at(age: float, name: str) -> pl.Expr:
     return pl.col(name).filter(pl.col("days") <= age).last().fill_null(0.0)
 
 
-def _cause(component: str, cause: str) -> str:
+def _cause(results: Results, component: str, cause: str) -> str:
     told = _CAUSES.get(cause, labels.CONDITIONS.get(cause, labels.plain(cause)))
-    return told.format(gone=labels.gone(component))
+    return told.format(gone=labels.gone(results, component))
 
 
 def _hundreds(share: float) -> str:
@@ -153,7 +153,7 @@ def _times(row: Row) -> str:
 def _early(results: Results) -> Table:
     rows = [
         (
-            tables.text(labels.component(results.display, row["component"])),
+            tables.text(labels.component(row["component"])),
             tables.text(_age_span(row)),
             *_counted(row),
         )
@@ -178,7 +178,10 @@ def _age_span(row: Row) -> str:
 def _early_told(results: Results) -> tuple[str, ...]:
     told = []
     for row in results.early_deaths.filter(pl.col("to_days").is_not_null()).iter_rows(named=True):
-        name, gone = labels.component(results.display, row["component"]), labels.gone(row["component"])
+        name, gone = (
+            labels.component(row["component"]),
+            labels.gone(results, row["component"]),
+        )
         seen = (
             f"{name}: {words.whole(row['failures'])} of {words.counted(row['spells'], 'unit')} {gone} in the "
             f"{_age_span(row)}, where ageing alone foretells {_few(row['expected'])}"
@@ -209,7 +212,7 @@ def _rivals(results: Results) -> Table:
         cost = words.amount(row["cost_per_month"], row["low"], row["high"])
         rows.append((
             tables.text(row["part_number"]),
-            tables.text(labels.component(results.display, row["component"])),
+            tables.text(labels.component(row["component"])),
             _life_against(ratios.get(key), row["part_number"], usual.get(row["component"])),
             tables.number(cost if cost != words.UNKNOWN else "price not on record", row["cost_per_month"]),
             tables.number(words.amount(row["used_per_year"]), row["used_per_year"]),
@@ -257,7 +260,7 @@ def _told(results: Results, rows: list[tuple[Row, str]], when: str) -> tuple[str
                 if row["component"] == component and row["finding"] == finding
             ]
             if found:
-                name, gone = labels.component(results.display, component), labels.gone(component)
+                name, gone = labels.component(component), labels.gone(results, component)
                 told.append(f"{name}: {many} {gone} than their age foretells {when} {words.listed(found)}.")
     if rows and not told:
         return ("None stands out: the differences are no larger than chance makes them.",)
@@ -267,7 +270,7 @@ def _told(results: Results, rows: list[tuple[Row, str]], when: str) -> tuple[str
 def _against(results: Results, name: str, heading: str, caption: str, rows: list[tuple[Row, str]]) -> Table:
     cells = [
         (
-            tables.text(labels.component(results.display, row["component"])), tables.text(when),
+            tables.text(labels.component(row["component"])), tables.text(when),
             *_counted(row),
         )
         for row, when in rows
@@ -309,11 +312,13 @@ def _worst(results: Results, found: list[Row]) -> Table:
         spread = words.in_brackets(words.share_range(row["relative_low"], row["relative_high"]))
         rows.append((
             tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),
-            tables.text(labels.component(results.display, row["component"], row["slot"])),
+            tables.text(labels.component(row["component"], row["slot"])),
             tables.number(words.chance(row["worst_tenth_chance"]), row["worst_tenth_chance"]),
             tables.number(words.share(row["relative_life"]) + spread, row["relative_life"]),
             tables.number(words.share(share), share), tables.text(why),
-            tables.text(parts.evidence(row["spells"], row["failures"], labels.gone(row["component"]))),
+            tables.text(
+                parts.evidence(row["spells"], row["failures"], labels.gone(results, row["component"]))
+            ),
         ))  # fmt: skip
     columns = (
         Column("site", "Site"), Column("component", "Component"),

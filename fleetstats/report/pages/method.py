@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from fleetstats.components import Component
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts
 from fleetstats.report.pages.parts import Fact, Head
-from fleetstats.report.results import ComponentDisplay, Results
+from fleetstats.report.results import Results
 from fleetstats.report.tables import Column, Table
 
 
@@ -78,13 +79,13 @@ def _chance(limit: float | None) -> tables.Cell:
     return tables.number(words.chance(limit), limit)
 
 
-def _component_row(name: str, shown: ComponentDisplay, currency: str) -> tuple[tables.Cell, ...]:
+def _component_row(name: str, shown: Component, currency: str) -> tuple[tables.Cell, ...]:
     def weeks(days: float | None) -> tables.Cell:
         return tables.number(words.weeks(days), days)
 
     kpa = shown.pressure_limit_kpa
     return (
-        tables.text(shown.label or name),
+        tables.text(labels.component(name)),
         tables.number(_exact(shown.planned_cost, currency), shown.planned_cost),
         tables.text("the household notices" if shown.announced else "only looking shows it"),
         weeks(shown.current_interval_days),
@@ -99,7 +100,7 @@ def _component_row(name: str, shown: ComponentDisplay, currency: str) -> tuple[t
 def _gauge_laws(results: Results) -> Table:
     rows = [
         (
-            tables.text(labels.component(results.display, row["component"])), tables.text(row["law"]),
+            tables.text(labels.component(row["component"])), tables.text(row["law"]),
             tables.number(words.share(row["law_index"]), row["law_index"]),
             tables.text(words.share_range(row["law_index_low"], row["law_index_high"])),
             tables.number(f"{row['clean_kpa']:.0f} kPa", row["clean_kpa"]),
@@ -128,7 +129,7 @@ def _gauge_laws(results: Results) -> Table:
 def _families(results: Results) -> Table:
     rows = [
         (
-            tables.text(labels.component(results.display, row["component"])), tables.text(row["family"]),
+            tables.text(labels.component(row["component"])), tables.text(row["family"]),
             *(tables.number(words.share(row[name]), row[name]) for name in ("weight", "sigma", "tau")),
             tables.number(_plain(row["log_evidence"]), row["log_evidence"]),
             tables.number(words.whole(row["spells"]), row["spells"]),
@@ -155,7 +156,7 @@ def _plain(value: float | None, decimals: int = 1) -> str:
 def _effects(results: Results) -> Table:
     rows = [
         (
-            tables.text(labels.component(results.display, row["component"])), tables.text(row["term"]),
+            tables.text(labels.component(row["component"])), tables.text(row["term"]),
             *(tables.number(words.share(row[name]), row[name]) for name in ("time_ratio", "low", "high")),
         )
         for row in results.effects.iter_rows(named=True)
@@ -176,7 +177,7 @@ def _scores(results: Results) -> Table:
         (
             tables.day(row["as_of"]),
             tables.number(words.whole(words.week_number(row["horizon_days"])), row["horizon_days"]),
-            tables.text(labels.component(results.display, row["component"])),
+            tables.text(labels.component(row["component"])),
             *(tables.number(_plain(row[name], 3), row[name]) for name in names),
         )
         for row in results.replay.drop_nulls(["component", "log_score"]).iter_rows(named=True)

@@ -195,7 +195,7 @@ def _held_by(results: Results) -> dict[str, str]:
         if first["limited_by"] == "decision" and site in decided:
             found[site] = words.sentence(decided[site])
             continue
-        name = labels.component(results.display, first["component"], first["slot"])
+        name = labels.component(first["component"], first["slot"])
         found[site] = f"{name}: {labels.limit(first['limited_by'], first['limit_source'])}"
     return found
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from fleetstats.components import plural_of
 from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import bounds, costs, money, parts, weeks
@@ -100,7 +101,7 @@ def _counts(results: Results) -> Table:
     order = {name: place for place, name in enumerate(results.display.components)}
     named = {"year": "Year", "sites": "Sites visited", "visits": "Visits", "callouts": "Call-outs"}
     parts_named = {
-        name: f"{labels.component(results.display, name)}s renewed"
+        name: f"{words.sentence(plural_of(name))} renewed"
         for name in sorted(frame.columns, key=lambda name: (order.get(name, len(order)), name))
         if name not in (*named, "lamps_past_rating")
     }

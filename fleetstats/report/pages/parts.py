@@ -46,7 +46,7 @@ class Fact:
 
 def head(results: Results, title: str, here: str = "", *, root: str = "", plain: bool = False) -> Head:
     """Return the head of a page."""
-    version = results.display.version
+    version = results.version
     return Head(title, root, words.day(results.as_of), version, here, plain)
 
 
@@ -116,7 +116,7 @@ def window(begins: date | None, ends: date | None, as_of: date) -> str:
 
 def task(results: Results, row: Row) -> str:
     """Return what to do with one component at a visit: "Sediment cartridge: replace, part SED-A"."""
-    name = labels.component(results.display, row["component"], row["slot"])
+    name = labels.component(row["component"], row["slot"])
     action = labels.ACTIONS.get(row["action"] or "", labels.plain(row["action"])) or "see to it"
     part = ""
     if row["part_number"]:

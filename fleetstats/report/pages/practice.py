@@ -7,8 +7,9 @@ from datetime import timedelta
 
 import polars as pl
 
+from fleetstats.components import plural_of
 from fleetstats.quantities import Z90
-from fleetstats.report import labels, words
+from fleetstats.report import words
 from fleetstats.report.pages.parts import Row
 from fleetstats.report.results import Results
 
@@ -47,7 +48,7 @@ def _as_planned(row: Row) -> bool:
 
 
 def _parts(row: Row) -> str:
-    return f"{labels.in_sentence(row['component'])}s"
+    return plural_of(row["component"])
 
 
 def _count(row: Row) -> str:

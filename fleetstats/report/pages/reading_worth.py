@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from fleetstats.components import label_of
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts
 from fleetstats.report.pages.parts import Row
@@ -115,7 +116,7 @@ def _prices(results: Results, own: list[Row]) -> str:
 
 def _basis(own: list[Row]) -> str:
     seen = " and ".join(
-        f"{parts.evidence(row['spells'], row['failures'])} ({labels.plain(row['component'])})" for row in own
+        f"{parts.evidence(row['spells'], row['failures'])} ({label_of(row['component'])})" for row in own
     )
     told = f"It rests on how differently cartridges have lasted here, {seen}, and on your costs. "
     if all(row["law_learned"] for row in own):
@@ -159,9 +160,7 @@ def _table(results: Results, own: list[Row], whole: Row | None) -> Table:
     shown = [*own, *([whole] if whole and len(own) > 1 else [])]
     rows = tuple(
         (
-            tables.text(
-                labels.component(results.display, row["component"]) if row["component"] else "Together"
-            ),
+            tables.text(labels.component(row["component"]) if row["component"] else "Together"),
             _quantity(row, "callouts_fewer"),
             _quantity(row, "cartridges_fewer"),
             Cell(

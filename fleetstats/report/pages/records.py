@@ -125,7 +125,7 @@ def _left_out(results: Results) -> Table:
     ranked = counts.sort(["spells", "component", "reason"], descending=[True, False, False])
     rows = [
         (
-            tables.text(labels.component(results.display, row["component"])),
+            tables.text(labels.component(row["component"])),
             tables.text(labels.left_out(row["reason"])),
             tables.number(words.whole(row["spells"]), row["spells"]),
             tables.number(words.whole(row["sites"]), row["sites"]),
@@ -150,7 +150,7 @@ def _left_out_rows(results: Results) -> Table:
                 names.get(row["site_id"], row["site_id"]),
                 parts.site_href(row["site_id"]) if row["site_id"] in names else "",
             ),
-            tables.text(labels.component(results.display, row["component"], row["slot"])),
+            tables.text(labels.component(row["component"], row["slot"])),
             tables.day(row["fitted_on"]), tables.day(row["ended_on"]),
             tables.text(labels.left_out(row["reason"])),
         )

@@ -8,6 +8,7 @@ from datetime import date
 
 import polars as pl
 
+from fleetstats.components import LAMP, Role, role_of
 from fleetstats.report import labels, sketches, words
 from fleetstats.report.pages import costs, gauges, parts, weeks, why_shown
 from fleetstats.report.pages import due as due_page
@@ -145,7 +146,7 @@ def _keyed(frame: pl.DataFrame) -> Mapping[tuple[str, str, str], Row]:
 
 def unit_name(ledger: Ledger, row: Row) -> str:
     """Return a component as it is called, its slot with it."""
-    return labels.component(ledger.results.display, row["component"], row["slot"] or "")
+    return labels.component(row["component"], row["slot"] or "")
 
 
 def _reasons(ledger: Ledger, site_id: str) -> tuple[str, ...]:
@@ -246,8 +247,9 @@ def _unit(
     ledger: Ledger, key: tuple[str, str, str], held: Row | None, plan: Row | None, lives: Sequence[Lifetime]
 ) -> Unit:
     _, component, slot = key
-    gone, life, grid = labels.gone(component), ledger.lives.get(key), ledger.curves.get(key)
-    name = labels.component(ledger.results.display, component, slot)
+    role = role_of(ledger.results.display.components, component)
+    life, grid = ledger.lives.get(key), ledger.curves.get(key)
+    name = labels.component(component, slot)
     curves = Curves(*(grid[column] or () for column in ("days", "survival", "low", "high", "like"))) \
         if grid else Curves((), ())  # fmt: skip
     days = plan["interval_days"] if plan else None
@@ -258,12 +260,12 @@ def _unit(
         interval=_interval(plan),
         why=_held(ledger, plan) if plan else "",
         life=_life(life) if why is None else f"{why['evidence']}{_worst(life)}",
-        chance=_chance(plan, component, gone) if why is None else f"{why['alternative']}{_weak(component)}",
-        evidence=_evidence(plan, life, gone),
+        chance=_chance(plan, role) if why is None else f"{why['alternative']}{_weak(role)}",
+        evidence=_evidence(plan, life, role.spent),
         in_place=_in_place(held),
         curve=sketches.life_curve(
             "life-" + "".join(sign if sign.isalnum() else "-" for sign in place),
-            name=name, gone=gone, curves=curves, interval_days=days, lives=lives,
+            name=name, gone=role.spent, curves=curves, interval_days=days, lives=lives,
         ),
     )  # fmt: skip
 
@@ -310,18 +312,18 @@ def _worst(life: Row | None) -> str:
     return f" Truly among the worst tenth: {words.chance(worst)}."
 
 
-def _weak(component: str) -> str:
-    return " A weak lamp is not visible in these records." if component == labels.LAMP else ""
+def _weak(role: Role) -> str:
+    return " A weak lamp is not visible in these records." if role is LAMP else ""
 
 
-def _chance(plan: Row | None, component: str, gone: str) -> str:
+def _chance(plan: Row | None, role: Role) -> str:
     if plan is None or plan["failure_chance"] is None:
         return ""
     spread = words.in_brackets(words.chance_range(plan["failure_chance_low"], plan["failure_chance_high"]))
-    told = f"A fresh unit is {gone} before then: {words.chance(plan['failure_chance'])}{spread}"
+    told = f"A fresh unit is {role.spent} before then: {words.chance(plan['failure_chance'])}{spread}"
     if plan["failure_chance_current"] is not None:
         told += f"; under today's rule {words.chance(plan['failure_chance_current'])}"
-    return f"{told}.{_weak(component)}"
+    return f"{told}.{_weak(role)}"
 
 
 def _evidence(plan: Row | None, life: Row | None, gone: str) -> str:

@@ -23,7 +23,7 @@ def starting_page(results: Results) -> StartingPage:
     """Return the page of starting intervals."""
     rows = [
         (
-            tables.text(labels.component(results.display, row["component"])),
+            tables.text(labels.component(row["component"])),
             tables.text(labels.plain(row["tank_material"])),
             tables.text(labels.plain(row["roof_material"])),
             tables.text(row["tree_cover"]),

@@ -281,7 +281,7 @@ def _level(rows: pl.DataFrame, column: str) -> Sequence[float]:
 
 
 def _short_name(results: Results, part: str, component: str | None) -> str:
-    return f"{part}, {labels.component(results.display, component)}" if component else part
+    return f"{part}, {labels.component(component)}" if component else part
 
 
 def _needs(results: Results, stock: pl.DataFrame, names: dict[str, str], *, inside: bool) -> Table:

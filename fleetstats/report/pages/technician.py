@@ -126,12 +126,14 @@ def effect_sentences(results: Results) -> tuple[Effects, ...]:
             told += " (no clear difference yet)"
         grouped.setdefault(row["component"], []).append(told)
     counts = {
-        row["component"]: parts.evidence(row["spells"], row["failures"], labels.gone(row["component"]))
+        row["component"]: parts.evidence(
+            row["spells"], row["failures"], labels.gone(results, row["component"])
+        )
         for row in results.families.iter_rows(named=True)
     }
     return tuple(
         Effects(
-            labels.component(results.display, component) + words.in_brackets(counts.get(component, "")),
+            labels.component(component) + words.in_brackets(counts.get(component, "")),
             tuple(sentences),
         )
         for component, sentences in grouped.items()
@@ -148,7 +150,7 @@ def lives_by_fact(results: Results) -> tuple[Lives, ...]:
             rows = rows.with_columns(
                 pl.col("level").fill_null("unknown").str.replace_all("_", " ", literal=True)
             )
-            title = f"{labels.component(results.display, component)} by {noun}: share still working"
+            title = f"{labels.component(component)} by {noun}: share still working"
             figure = figures.life_curves(f"life-{component}-{noun}".replace("_", "-"), title, rows)
             if figure:
                 found.append(Lives(figure, _numbers(results, component, fact, figure)))
@@ -163,7 +165,7 @@ def _numbers(results: Results, component: str, fact: str, figure: Figure) -> Tab
         triples = zip(*[iter(counts)] * 3, strict=True)
         cells = [tables.number(f"{here} / {spent} / {left}", here) for here, spent, left in triples]
         rows.append((tables.text(labels.plain(level)), *cells))
-    gone = labels.gone(component)
+    gone = labels.gone(results, component)
     columns = (
         Column("level", f"Watched / {gone} / left the record, at weeks"),
         *(Column(f"week_{age}", str(age), True) for age in _AGES),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from fleetstats.components import label_of
 from fleetstats.report import figures, labels, tables, words
 from fleetstats.report.figures import Figure
 from fleetstats.report.pages import parts, verdict
@@ -66,7 +67,7 @@ def cannot_say(results: Results) -> tuple[str, ...]:
         ended[component] = failures or 0
     for component, failures in sorted(ended.items()):
         if failures < FEW_ENDED:
-            name, gone = labels.component(results.display, component), labels.gone(component)
+            name, gone = labels.component(component), labels.gone(results, component)
             told.append(
                 f"{name}: {words.counted(failures, 'unit')} seen {gone}; its life at single sites cannot be "
                 "told from custom yet."
@@ -83,11 +84,11 @@ def cannot_say(results: Results) -> tuple[str, ...]:
 
 def _labels(results: Results) -> dict[str, str]:
     names = results.calibration["component"].drop_nulls().unique().to_list()
-    return {name: labels.component(results.display, name) for name in names}
+    return {name: labels.component(name) for name in names}
 
 
 def _name(results: Results, component: str | None) -> str:
-    return labels.component(results.display, component) if component else "All components"
+    return labels.component(component) if component else "All components"
 
 
 def _replay(results: Results) -> Table:
@@ -322,7 +323,7 @@ def _sensitivity_told(results: Results) -> str:
         )
     return (
         f"Most depends on this: {_reading(most['assumption'])}. The intervals of the "
-        f"{_name(results, most['component']).lower().replace('uv', 'UV')} would then be "
+        f"{label_of(most['component'])} would then be "
         f"{_shift(most['shift_days'])} on average."
     )
 

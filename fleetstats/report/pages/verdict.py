@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 from datetime import date, timedelta
 
+from fleetstats.components import plural_of
 from fleetstats.quantities import Z90
-from fleetstats.report import labels, words
+from fleetstats.report import words
 from fleetstats.report.pages.parts import Row
 from fleetstats.report.results import Results
 
@@ -69,15 +70,10 @@ def _by_component(results: Results) -> dict[str, list[Row]]:
     return {name: rows for name, rows in found.items() if rows}
 
 
-def _name(results: Results, component: str) -> str:
-    name = labels.component(results.display, component)
-    return name if name.startswith("UV") else name[:1].lower() + name[1:]
-
-
 def _came_true(results: Results) -> str:
     sorted_by: dict[str, list[str]] = {}
     for component, rows in _by_component(results).items():
-        sorted_by.setdefault(outcome(rows), []).append(f"{_name(results, component)}s")
+        sorted_by.setdefault(outcome(rows), []).append(plural_of(component))
     told = []
     if HELD in sorted_by:
         told.append(
@@ -131,7 +127,7 @@ def _helped(results: Results) -> tuple[str, ...]:
         ranges = [found for row in rows if (found := gain_range(row, "one_curve")) is not None]
         if not ranges:
             continue
-        name = f"{_name(results, component)}s"
+        name = plural_of(component)
         clear = sum(low > 1.0 and middle > 1.0 + MATTERS for middle, low, _ in ranges)
         lost = sum(high < 1.0 and middle < 1.0 - MATTERS for middle, _, high in ranges)
         place = better if 2 * clear > len(ranges) else worse if 2 * lost > len(ranges) else unclear
@@ -201,7 +197,7 @@ def _thin(results: Results) -> tuple[str, ...]:
     ended = dict.fromkeys(results.display.components, 0)
     for component, failures in results.families.select("component", "failures").iter_rows():
         ended[component] = failures or 0
-    thin = [f"{_name(results, name)}s ({count})" for name, count in ended.items() if count < FEW_ENDED]
+    thin = [f"{plural_of(name)} ({count})" for name, count in ended.items() if count < FEW_ENDED]
     if not thin:
         return ()
     return (f"Few lives have ended on record for {words.listed(thin)}: there custom weighs heavily.",)

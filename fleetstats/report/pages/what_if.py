@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from fleetstats.components import label_of, plural_of
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import costs, parts
@@ -126,16 +127,10 @@ def _names(results: Results) -> list[str]:
 
 
 def _differences(results: Results, held: Counter[str], usual: Counter[str]) -> list[str]:
-    named = {name: _inside(labels.component(results.display, name)) for name in (*held, *usual)}
-    missing = [named[name] for name in usual if name not in held]
-    more = [f"{held[name]} {named[name]}s" for name in held if held[name] > max(usual[name], 1)]
-    more += [named[name] for name in held if name not in usual and held[name] == 1]
+    missing = [label_of(name) for name in usual if name not in held]
+    more = [f"{held[name]} {plural_of(name)}" for name in held if held[name] > max(usual[name], 1)]
+    more += [label_of(name) for name in held if name not in usual and held[name] == 1]
     return [f"{sign} {words.listed(what)}" for sign, what in (("without", missing), ("with", more)) if what]
-
-
-def _inside(label: str) -> str:
-    """Return a component's name as it stands inside a sentence."""
-    return label if label.startswith("UV") else label[:1].lower() + label[1:]
 
 
 def _limited_there(row: parts.Row, units: pl.DataFrame) -> bool:
@@ -225,7 +220,7 @@ def _unit(results: Results, row: parts.Row, rates: Sequence[parts.Row], first: i
         return list(values[:weeks])
 
     return {
-        "name": labels.component(results.display, row["component"], row["slot"]),
+        "name": labels.component(row["component"], row["slot"]),
         "longest": most, "by": labels.LIMITS.get(row["longest_by"] or "", ""), "beyond": row["beyond_days"],
         "held": row["held"], "today": row["today_days"], "uv": row["of_uv_unit"],
         "limit": row["chance_limit"], "late": row["late_days"], "customary": row["customary_days"],

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from fleetstats.components import SLEEVE, Component, Role, plural_of, role_of
 from fleetstats.report import labels, words
 from fleetstats.report.pages.decided import decision_outcome, decision_told
 from fleetstats.report.pages.why_life import Lives
@@ -21,7 +22,6 @@ OF_ITS_OWN: Final = 3
 #: A month either way that costs less than this share more makes no difference worth a thought.
 ALIKE: Final = 0.02
 _PER_SITE: Final = "per_site"
-_OF_UV_UNIT: Final = (labels.LAMP, "quartz_sleeve")
 #: Limits that bind all of a site, or whose cause lies outside one component.
 _OF_SITE: Final = (
     "failed_sample", "open_alarm", "site_limit", "local_rule", "shared_trip", "decision", "few_records",
@@ -60,6 +60,7 @@ _FIXED: Final = {
 class _Known:
     """What the sentences are made from, laid out by key."""
 
+    components: Mapping[str, Component]
     lives: Lives
     levels: Mapping[str, Row]
     costs: Mapping[str, list[Row]]
@@ -69,6 +70,7 @@ class _Known:
 
 def why_table(
     *,
+    components: Mapping[str, Component],
     intervals: pl.DataFrame,
     plans: pl.DataFrame,
     site_life: pl.DataFrame,
@@ -83,6 +85,7 @@ def why_table(
 
     Parameters
     ----------
+    components : mapping of name to Component
     intervals, plans, site_life, spells, effects, sites, limit_costs : polars frames
         The result tables of these names.
     levels : polars frame
@@ -96,7 +99,8 @@ def why_table(
         order of `plans`, visits first, the component renewed most often next.
     """
     known = _Known(
-        Lives(site_life=site_life, spells=spells, effects=effects, sites=sites),
+        components,
+        Lives(components=components, site_life=site_life, spells=spells, effects=effects, sites=sites),
         {row["component"]: row for row in levels.iter_rows(named=True)},
         _by_site(limit_costs),
         {row["site_id"]: (row[_CLOSER[0]], row[_CLOSER[1]]) for row in plans.iter_rows(named=True)},
@@ -125,7 +129,7 @@ def _by_site(frame: pl.DataFrame) -> dict[str, list[Row]]:
 
 def _of_unit(known: _Known, row: Row) -> tuple[str, ...]:
     key = (row["site_id"], row["component"], row["slot"])
-    return (*key, known.lives.told(row), _chances(row), _would_change(known, row))
+    return (*key, known.lives.told(row), _chances(known, row), _would_change(known, row))
 
 
 def lead(units: Sequence[Row]) -> Row:
@@ -166,11 +170,11 @@ def _noun(row: Row) -> str:
     return labels.in_sentence(row["component"], row["slot"] or "")
 
 
-def _chances(row: Row) -> str:
+def _chances(known: _Known, row: Row) -> str:
     """Return the chance to be spent before the interval, and at today's rule and a month either way."""
     if row["failure_chance"] is None:
         return ""
-    gone = labels.gone(row["component"])
+    gone = role_of(known.components, row["component"]).spent
     away = [
         f"{words.chance(chance)} {when}"
         for chance, when in (
@@ -220,8 +224,8 @@ def _either_way(plan: Row, would_change: str) -> str:
 
 def _would_change(known: _Known, row: Row) -> str:
     """Return what would change the interval of one unit, or that nothing in the records would."""
-    held, component, kind = _held_by(row), row["component"], _noun(row)
-    if held == "cannot_be_met" and component == _OF_UV_UNIT[1]:
+    held, role, kind = _held_by(row), role_of(known.components, row["component"]), _noun(row)
+    if held == "cannot_be_met" and role is SLEEVE:
         return "No interval looked at would do: softer water would make the sleeve last."
     if held in _FIXED:
         return _FIXED[held]
@@ -232,14 +236,14 @@ def _would_change(known: _Known, row: Row) -> str:
     if held == "site_limit":
         return _agreed(known, row)
     if held == "ceiling":
-        if component in _OF_UV_UNIT:
+        if role.of_uv_unit:
             return (
                 f"Nothing in the records: the longest time a {kind} may stay in holds it, and records may "
                 "only shorten it."
             )
         return f"Only a longer time in service for the {kind}, given with its source in the settings."
     if held == "failure_chance":
-        return _tolerated(component, kind)
+        return _tolerated(role, kind)
     if held == "shortest_visit":
         return _closer(known, row["site_id"])
     if held == "few_records":
@@ -247,11 +251,10 @@ def _would_change(known: _Known, row: Row) -> str:
     return _settled(known, row)
 
 
-def _tolerated(component: str, kind: str) -> str:
+def _tolerated(role: Role, kind: str) -> str:
     """Return what would change an interval held by the tolerated chance of being spent."""
-    gone = labels.gone(component)
-    told = f"The chance that the {kind} is {gone} before, which the settings bound, holds it"
-    if component == _OF_UV_UNIT[1]:
+    told = f"The chance that the {kind} is {role.spent} before, which the settings bound, holds it"
+    if role is SLEEVE:
         return f"{told}: softer water would make it last, wider intervals would not."
     return f"{told}; records of longer lives here would change it."
 
@@ -297,19 +300,21 @@ def _wanted(known: _Known, row: Row) -> str:
     if not wanted:
         return "More records: custom holds it until then."
     when = f", in about {words.counted(months, 'month')} at the pace so far" if months else ""
-    return f"Over all sites, for {_noun(row)}s: {wanted}{when}; custom holds it until then."
+    return f"Over all sites, for {plural_of(row['component'])}: {wanted}{when}; custom holds it until then."
 
 
 def _settled(known: _Known, row: Row) -> str:
     """Return what would change an interval that cost alone chose."""
-    gone, failures = labels.gone(row["component"]), row["failures"] or 0
+    gone, failures = role_of(known.components, row["component"]).spent, row["failures"] or 0
     if row["evidence"] == "own_records":
         return "Its own records decide: only other costs of a trip or a call-out, or a change at the site."
     level = known.levels.get(row["component"], {})
     if level.get("level") != _PER_SITE and level.get("wanted"):
-        kinds = f"{labels.in_sentence(row['component'])}s"
-        return f"Over all sites, for {kinds}: {level['wanted']}; then each site is told by its own records."
+        return (
+            f"Over all sites, for {plural_of(row['component'])}: {level['wanted']}; then each site is told "
+            "by its own records."
+        )
     missing = max(OF_ITS_OWN - failures, 1)
-    kinds = labels.in_sentence(row["component"]) + ("s" if missing != 1 else "")
+    kinds = (plural_of if missing != 1 else labels.in_sentence)(row["component"])
     told = f"{words.sentence(words.in_words(missing))} more {kinds} found {gone} here"
     return f"{told} would let its own records lead{known.lives.unnoted(row)}."

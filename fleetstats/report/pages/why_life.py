@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from fleetstats.components import Component, plural_of, role_of
 from fleetstats.report import labels, words
 
 Row = Mapping[str, Any]
@@ -27,13 +28,21 @@ class Lives:
 
     Parameters
     ----------
+    components : mapping of name to Component
     site_life, spells, effects, sites : polars frames
         The result tables of these names.
     """
 
     def __init__(
-        self, *, site_life: pl.DataFrame, spells: pl.DataFrame, effects: pl.DataFrame, sites: pl.DataFrame
+        self,
+        *,
+        components: Mapping[str, Component],
+        site_life: pl.DataFrame,
+        spells: pl.DataFrame,
+        effects: pl.DataFrame,
+        sites: pl.DataFrame,
     ) -> None:
+        self._components = components
         self._lives = {_key(row): row for row in site_life.iter_rows(named=True)}
         middles = site_life.group_by("component").agg(pl.col("median_days").median())
         self._middle: dict[str, float] = dict(middles.iter_rows())
@@ -82,12 +91,13 @@ class Lives:
 
     def _counted(self, row: Row) -> str:
         spells, failures = row["spells"] or 0, row["failures"] or 0
-        noun, gone = labels.in_sentence(row["component"], row["slot"] or ""), labels.gone(row["component"])
+        name = row["component"]
+        noun, gone = labels.in_sentence(name, row["slot"] or ""), role_of(self._components, name).spent
         if not spells:
             return f"No {noun} here was followed yet"
         since = self._since.get(_key(row))
         until = f" since {since.year}" if since else ""
-        plural = labels.in_sentence(row["component"]) + ("s" if spells != 1 else "")
+        plural = plural_of(name) if spells != 1 else labels.in_sentence(name)
         slot = words.in_brackets(row["slot"] or "")
         found = words.in_words(failures) if failures else "none"
         return f"{words.sentence(words.in_words(spells))} {plural}{slot} here{until}, {found} found {gone}"

@@ -23,13 +23,9 @@ def changes(results: Results, rows: Sequence[Row]) -> tuple[Fact, ...]:
     grouped: dict[str, list[str]] = {}
     for row in rows:
         if row["would_change"]:
-            name = (
-                labels.component(results.display, row["component"], row["slot"])
-                if row["component"]
-                else "Visits"
-            )
+            name = labels.in_sentence(row["component"], row["slot"]) if row["component"] else "visits"
             grouped.setdefault(row["would_change"], []).append(name)
-    return tuple(Fact(_together(names), told) for told, names in grouped.items())
+    return tuple(Fact(words.sentence(words.listed(names)), told) for told, names in grouped.items())
 
 
 def of_visits(results: Results) -> dict[str, str]:
@@ -39,12 +35,3 @@ def of_visits(results: Results) -> dict[str, str]:
     for row in visits.iter_rows(named=True):
         found[row["site_id"]] = " ".join(text for text in (row["evidence"], row["would_change"]) if text)
     return found
-
-
-def _together(names: list[str]) -> str:
-    first, *later = names
-    return words.listed([first, *(_lower(name) for name in later)])
-
-
-def _lower(name: str) -> str:
-    return name if name.startswith("UV") else name[:1].lower() + name[1:]

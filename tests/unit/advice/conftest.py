@@ -21,7 +21,12 @@ KINDS = {
         "uv_lamp", planned_cost=95, current_interval_days=364, customary_days=365, rated_life_days=365
     ),
     "quartz_sleeve": ComponentTerms(
-        "quartz_sleeve", announced=False, planned_cost=20, hidden_day_cost=1.5, ceiling_days=182, cleaned=True
+        "quartz_sleeve",
+        announced=False,
+        planned_cost=20,
+        hidden_day_cost=1.5,
+        ceiling_days=182,
+        renewed_by=("fitted", "replaced", "cleaned"),
     ),
 }
 TYPICAL = {"sediment_cartridge": 230, "carbon_cartridge": 300, "uv_lamp": 520, "quartz_sleeve": 300}

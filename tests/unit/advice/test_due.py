@@ -12,6 +12,7 @@ import pytest
 
 from fleetstats.advice import due_list
 from fleetstats.advice.due_words import reason
+from fleetstats.components import CARTRIDGE
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
 
@@ -294,7 +295,7 @@ def told_of(**gauge: object) -> str:
         "last_read_on": date(2025, 5, 12), "share_spent": 0.7,
         "share_low": 0.5, "share_high": 0.9, "readings": 1, "doubtful": False, "faulty_on": None,
     }  # fmt: skip
-    return reason(row | gauge)
+    return reason(row | gauge, CARTRIDGE)
 
 
 def test_what_a_gauge_says_is_told_with_its_date_range_and_count_or_as_doubtful() -> None:

@@ -11,7 +11,8 @@ import pytest
 
 from fleetstats.advice import ComponentTerms
 from fleetstats.advice.limits import strictest_site_limits
-from fleetstats.errors import AdviceError
+from fleetstats.components import OTHER
+from fleetstats.errors import AdviceError, SettingsError
 
 from .conftest import AS_OF, KINDS, TERMS, Fleet
 
@@ -41,7 +42,7 @@ def test_rated_life_of_a_lamp(setting: float | None, part: float | None, source:
         (ComponentTerms("quartz_sleeve", announced=False, ceiling_days=365), 182),
         (ComponentTerms("quartz_sleeve", announced=False, ceiling_days=365, source="study"), 365),
         (ComponentTerms("quartz_sleeve", announced=False, ceiling_days=120), 120),
-        (ComponentTerms("softener_resin", announced=False, customary_days=90), 90),
+        (ComponentTerms("softener_resin", OTHER, announced=False, customary_days=90), 90),
         (ComponentTerms("uv_lamp", customary_days=365, ceiling_days=500), 365),
         (ComponentTerms("sediment_cartridge"), 365),
     ],
@@ -222,5 +223,7 @@ def test_impossible_terms_are_refused(name: str, value: float) -> None:
 
 
 def test_impossible_component_terms_are_refused() -> None:
-    with pytest.raises(AdviceError, match="'uv_lamp', planned_cost: found 0; accepted is a number above 0"):
+    with pytest.raises(
+        SettingsError, match=r"uv_lamp\.planned_cost': found 0; accepted is a number, above 0"
+    ):
         ComponentTerms("uv_lamp", planned_cost=0)

@@ -9,9 +9,9 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
-from fleetstats.advice import due_list
+from fleetstats.advice import ComponentTerms, due_list
 from fleetstats.advice.due_words import reason
-from fleetstats.advice.terms import of_uv_unit
+from fleetstats.components import CARTRIDGE, LAMP, OTHER, ROLES, SLEEVE
 
 from .conftest import AS_OF, KINDS, Fleet
 
@@ -121,7 +121,7 @@ def told(**more: object) -> str:
         "deadline": "site_limit", "deadline_days": 122.0, "interval_days": 112.0,
         "fitted_on": date(2026, 1, 22), "age_days": 157,
     }  # fmt: skip
-    return reason(row | more)
+    return reason(row | more, KINDS[str((row | more)["component"])].role)
 
 
 def test_each_limit_is_told_by_its_name_with_the_day_it_was_passed() -> None:
@@ -147,8 +147,11 @@ def test_reasons_tell_since_when_a_unit_is_in_or_that_nobody_knows() -> None:
     assert "since" not in told(**unknown, removed=True)
 
 
-def test_what_belongs_to_the_uv_unit_is_told_by_its_name_or_by_failing_unseen() -> None:
-    assert all(of_uv_unit(name, announced=True) for name in ("uv_lamp", "quartz_sleeve", "lamp"))
-    assert of_uv_unit("dosing_pump", announced=False)
-    assert not of_uv_unit("carbon_cartridge", announced=True)
+@pytest.mark.parametrize("name", ["uv_bulb", "lamp_holder", "softener_2"])
+def test_what_belongs_to_the_uv_unit_is_told_by_its_role_or_by_failing_unseen_whatever_its_name(
+    name: str,
+) -> None:
+    within = {role: ComponentTerms(name, role).of_uv_unit for role in ROLES.values()}
+    assert within == {CARTRIDGE: False, LAMP: True, SLEEVE: True, OTHER: False}
+    assert all(ComponentTerms(name, role, announced=False).of_uv_unit for role in ROLES.values())
     assert [name for name, kind in KINDS.items() if kind.of_uv_unit] == ["uv_lamp", "quartz_sleeve"]

@@ -15,6 +15,7 @@ import pytest
 
 from fleetstats.advice import ComponentTerms, calendar, due_list
 from fleetstats.advice.due_words import reason
+from fleetstats.components import role_of
 from fleetstats.life.draws import LifeDraws
 
 AS_OF = date(2025, 6, 30)
@@ -23,7 +24,9 @@ SEDIMENT, LAMP, SLEEVE = "sediment_cartridge", "uv_lamp", "quartz_sleeve"
 KINDS = {
     SEDIMENT: ComponentTerms(SEDIMENT, current_interval_days=182),
     LAMP: ComponentTerms(LAMP, current_interval_days=364, customary_days=365),
-    SLEEVE: ComponentTerms(SLEEVE, announced=False, cleaned=True, ceiling_days=182),
+    SLEEVE: ComponentTerms(
+        SLEEVE, announced=False, renewed_by=("fitted", "replaced", "cleaned"), ceiling_days=182
+    ),
 }
 
 
@@ -216,7 +219,7 @@ def staying(component: str, chance: float) -> str:
         "spent_seen": False, "age_unknown": False, "overdue": False, "renewed": False, "carried": chance >= 0.25,
         "interval_days": 168.0, "fitted_on": date(2025, 5, 19), "age_days": 42, "chance_already_spent": chance,
     }  # fmt: skip
-    return reason(row).removesuffix(" In since 19 May 2025 (6 weeks).")
+    return reason(row, role_of({}, component)).removesuffix(" In since 19 May 2025 (6 weeks).")
 
 
 def test_what_is_as_likely_spent_as_not_is_not_said_to_last() -> None:

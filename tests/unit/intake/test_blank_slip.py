@@ -7,14 +7,14 @@ import io
 import re
 from datetime import date
 
+from fleetstats.components import KINDS
 from fleetstats.intake.accept import load_paths
 from fleetstats.intake.blank_slip import blank_files
 from fleetstats.intake.fields import TABLES, plain
 from fleetstats.intake.import_map import read_map
-from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
-COMPONENTS = (*DEFAULT_COMPONENTS, "softener")
+COMPONENTS = (*KINDS, "softener")
 
 
 def test_the_slip_prints_every_allowed_word_and_no_other():

@@ -10,6 +10,7 @@ from datetime import date
 import pytest
 import xlsxwriter
 
+from fleetstats.components import KINDS
 from fleetstats.errors import IntakeError
 from fleetstats.intake.accept import load_paths
 from fleetstats.intake.draft_headers import guess_columns
@@ -18,10 +19,9 @@ from fleetstats.intake.draft_words import guess_item, guess_word, guess_work
 from fleetstats.intake.fields import TABLES
 from fleetstats.intake.import_map import read_map
 from fleetstats.intake.near_names import near_names
-from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
-COMPONENTS = tuple(DEFAULT_COMPONENTS)
+COMPONENTS = tuple(KINDS)
 TODAY = date(2026, 1, 1)
 
 

@@ -6,12 +6,12 @@ from textwrap import dedent
 
 import pytest
 
+from fleetstats.components import KINDS
 from fleetstats.errors import IntakeError
 from fleetstats.intake.import_map import read_map
 from fleetstats.intake.words import WorkWord
-from fleetstats.settings import DEFAULT_COMPONENTS
 
-COMPONENTS = tuple(DEFAULT_COMPONENTS)
+COMPONENTS = tuple(KINDS)
 NEEDED = """
 [column.Site]
 to = "site_id"

@@ -13,10 +13,10 @@ import fastexcel
 import polars as pl
 import pytest
 
+from fleetstats.components import KINDS
 from fleetstats.intake.accept import load_paths
 from fleetstats.intake.draft_map import draft_map
 from fleetstats.intake.import_map import read_map
-from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
 #: One worker makes what these tests share, once.
@@ -24,7 +24,7 @@ pytestmark = pytest.mark.xdist_group("ridge_log")
 
 LOG = Path(__file__).parents[2] / "data" / "ridge_service_log.xlsx"
 TODAY = date(2026, 11, 25)
-COMPONENTS = tuple(DEFAULT_COMPONENTS)
+COMPONENTS = tuple(KINDS)
 
 
 @pytest.fixture(scope="module")

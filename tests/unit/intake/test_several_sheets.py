@@ -8,13 +8,13 @@ from textwrap import dedent
 import pytest
 import xlsxwriter
 
+from fleetstats.components import KINDS
 from fleetstats.intake.accept import load_paths
 from fleetstats.intake.import_map import read_map
-from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
 TODAY = date(2026, 1, 1)
-COMPONENTS = tuple(DEFAULT_COMPONENTS)
+COMPONENTS = tuple(KINDS)
 MAP = """
     [sheet]
     name = {names}

@@ -10,16 +10,16 @@ from textwrap import dedent
 import pytest
 import xlsxwriter
 
+from fleetstats.components import KINDS
 from fleetstats.errors import IntakeError
 from fleetstats.intake.accept import load_paths
 from fleetstats.intake.draft_map import draft_map
 from fleetstats.intake.import_map import read_map
 from fleetstats.intake.set_aside import write_set_aside
-from fleetstats.settings import DEFAULT_COMPONENTS
 from fleetstats.store import Store
 
 TODAY = date(2026, 1, 1)
-COMPONENTS = tuple(DEFAULT_COMPONENTS)
+COMPONENTS = tuple(KINDS)
 MAP = """
     [sheet]
     date_order = "month_day_year"

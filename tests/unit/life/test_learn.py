@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from fleetstats.components import CARTRIDGE, KINDS
 from fleetstats.life.covariates import choose_coding, reference_of, water_facts
 from fleetstats.life.learn import draws_for_new, learn_component
 from fleetstats.life.strata import strata_curves
@@ -94,7 +95,7 @@ def test_concrete_is_told_by_its_age_and_an_unknown_age_is_its_own_level() -> No
 
 def test_rare_levels_are_merged_blanks_stay_and_what_says_nothing_is_left_out() -> None:
     spells = some_spells()
-    coding = choose_coding("sediment_cartridge", water_facts(spells, some_sites()))
+    coding = choose_coding(CARTRIDGE, water_facts(spells, some_sites()))
     assert coding.levels["tree_cover"] == ("none", "heavy", "some")
     assert coding.levels["roof_material"] == ("metal", "other")  # slate stands at one site only
     assert coding.levels["first_flush"] == ("yes",)  # blanks against it say something
@@ -107,8 +108,7 @@ def test_rare_levels_are_merged_blanks_stay_and_what_says_nothing_is_left_out() 
 
 def test_a_level_never_seen_costs_no_site_its_plan() -> None:
     life = learn_component(
-        "sediment_cartridge", spells=some_spells(), units=some_units(), sites=some_sites(), as_of=AS_OF,
-        customary_days=182.0, draws=40,
+        KINDS["sediment_cartridge"], spells=some_spells(), units=some_units(), sites=some_sites(), as_of=AS_OF, draws=40,
     )  # fmt: skip
     strange = water_facts(
         pl.DataFrame({"site_id": ["new"], "part_number": ["NEVER-SEEN"]}),
@@ -121,8 +121,7 @@ def test_a_level_never_seen_costs_no_site_its_plan() -> None:
 
 def test_what_was_planted_is_learned_and_relative_life_is_against_sites_like_it() -> None:
     life = learn_component(
-        "sediment_cartridge", spells=some_spells(), units=some_units(), sites=some_sites(), as_of=AS_OF,
-        customary_days=182.0,
+        KINDS["sediment_cartridge"], spells=some_spells(), units=some_units(), sites=some_sites(), as_of=AS_OF,
     )  # fmt: skip
     best = life.average.fits[int(life.average.weights.argmax())]
     heavy = best.effects().filter(pl.col("term") == "tree_cover[heavy]").row(0, named=True)
@@ -137,8 +136,7 @@ def test_what_was_planted_is_learned_and_relative_life_is_against_sites_like_it(
 def test_without_one_spell_the_priors_speak_and_without_a_failure_the_answer_is_finite() -> None:
     for spells in (some_spells().head(0), some_spells().with_columns(upper_days=pl.lit(np.inf))):
         life = learn_component(
-            "sediment_cartridge", spells=spells, units=some_units(), sites=some_sites(), as_of=AS_OF,
-            customary_days=182.0, draws=50,
+        KINDS["sediment_cartridge"], spells=spells, units=some_units(), sites=some_sites(), as_of=AS_OF, draws=50,
         )  # fmt: skip
         assert np.isfinite(life.lives.median()).all()
         assert life.failures == 0

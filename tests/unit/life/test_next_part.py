@@ -7,6 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from fleetstats.components import KINDS
 from fleetstats.life.learn import groups, learn_component, life_ahead, usual_parts
 from fleetstats.life.predict import draw_lives
 
@@ -65,7 +66,7 @@ def test_lives_ahead_are_those_drawn_anew_for_that_part_and_others_stay() -> Non
     in_place = spells.group_by("site_id", maintain_order=True).last()
     units = in_place.select("site_id", "chapter", "component", "slot", "part_number")
     life = learn_component(
-        "sediment_cartridge", spells=spells, units=units, sites=sites, as_of=AS_OF, customary_days=182.0,
+        KINDS["sediment_cartridge"], spells=spells, units=units, sites=sites, as_of=AS_OF,
         draws=40, seed=3,
     )  # fmt: skip
     ahead = life_ahead(life, spells=spells, sites=sites, as_of=AS_OF)
@@ -96,12 +97,11 @@ def test_nothing_moves_where_the_usual_part_is_in_place() -> None:
     )
     units = spells.head(10).select("site_id", "chapter", "component", "slot", "part_number")
     life = learn_component(
-        "sediment_cartridge",
+        KINDS["sediment_cartridge"],
         spells=spells,
         units=units,
         sites=sites,
         as_of=AS_OF,
-        customary_days=182.0,
         draws=8,
     )
     assert life_ahead(life, spells=spells, sites=sites, as_of=AS_OF) is life

@@ -8,8 +8,8 @@ import polars as pl
 import pytest
 
 from fleetstats import pipeline
-from fleetstats.pipeline.since_last import EARLIER, earlier_intervals, settings_fingerprint, since_last
-from fleetstats.settings import default_settings, settings_from, settings_toml
+from fleetstats.pipeline.since_last import EARLIER, earlier_intervals, plan_fingerprint, since_last
+from fleetstats.settings import default_settings, settings_from
 from fleetstats.store import Store
 
 OF_THE_LOADS = {"loads", "refused", "corrections"}
@@ -84,9 +84,9 @@ def test_nothing_is_taken_from_the_same_or_a_later_day(twice, tmp_path: Path) ->
 
 def test_only_what_a_plan_rests_on_makes_other_settings() -> None:
     def of(**values: object) -> str:
-        return settings_fingerprint(settings_toml(settings_from(values, origin="a file")))
+        return plan_fingerprint(settings_from(values, origin="a file"))
 
-    plain = settings_fingerprint(settings_toml(default_settings()))
+    plain = plan_fingerprint(default_settings())
     assert of(contact="the office", crew_stops_per_week=9) == plain
     assert of(trip_cost=default_settings().trip_cost) == plain, "the same value, written down"
     assert of(trip_cost=1.0) != plain

@@ -7,6 +7,7 @@ from datetime import date
 import polars as pl
 import pytest
 
+from fleetstats.components import KINDS
 from fleetstats.pipeline import with_deciders
 from fleetstats.report import Results
 from fleetstats.report.pages import site
@@ -83,6 +84,7 @@ def test_visits_held_by_a_decision_name_it_on_the_site_page_the_list_and_among_t
     page = site.site_page(site.Ledger(found, found.sites), found.sites.row(0, named=True))
     assert page.units[0].why == "Your decision of 4 May 2026 to come every 26 weeks holds it there."
     why = why_table(
+        components=KINDS,
         intervals=pl.DataFrame([HELD]).with_columns(spells=7), plans=pl.DataFrame([PLAN]),
         site_life=found.site_life, spells=found.spells.with_columns(end_condition=pl.lit("")),
         effects=found.effects, sites=found.sites, currency="USD", limit_costs=pl.DataFrame([COST]),

@@ -7,8 +7,9 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from fleetstats.report import Display, Results
+from fleetstats.report import Results
 from fleetstats.report.pages import lives, site
+from fleetstats.settings import Settings
 from tests.report_fixture import AS_OF, display, invent
 
 
@@ -111,7 +112,7 @@ def test_a_sites_own_page_says_when_it_may_be_among_the_worst(results: Results) 
 
 
 def test_without_records_every_section_says_why() -> None:
-    page = lives.lives_page(Results(AS_OF, Display()))
+    page = lives.lives_page(Results(AS_OF, Settings(components={})))
     for table in (page.ends, page.early, page.rivals, page.years, page.months, page.worst):
         assert table.empty.startswith("Not worked out because")
     assert page.worst_told == ""

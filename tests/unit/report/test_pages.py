@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from fleetstats.advice.due_words import OF_SITE
-from fleetstats.report import Display, Results, due_calendar, words
+from fleetstats.report import Results, due_calendar, words
 from fleetstats.report.pages import (
     due,
     index,
@@ -20,6 +20,7 @@ from fleetstats.report.pages import (
     technician,
     trust,
 )
+from fleetstats.settings import Settings
 from tests.report_fixture import AS_OF, display, invent, shown, unit
 
 
@@ -335,7 +336,7 @@ def test_what_the_records_cannot_yet_say_is_said() -> None:
 
 
 def test_every_page_of_no_records_at_all_has_plain_words() -> None:
-    nothing = Results(AS_OF, Display())
+    nothing = Results(AS_OF, Settings(components={}))
     assert owner.owner_page(nothing).called_told == "No call-outs are on record."
     assert "too few" in owner.owner_page(nothing).verdict_told
     assert supplier.supplier_packs(nothing)[0].needs.empty.startswith("No need is forecast")

@@ -10,6 +10,7 @@ import pytest
 
 from fleetstats.advice import binding
 from fleetstats.advice.limits import LIMITS
+from fleetstats.components import KINDS
 from fleetstats.report import Results, labels, words
 from fleetstats.report.pages import why_shown
 from fleetstats.report.pages.why import lead, limit_cost, why_table
@@ -74,6 +75,7 @@ def told(
     costs: list[dict[str, Any]] | None = None,
 ) -> dict[str, dict[str, Any]]:
     found = why_table(
+        components=KINDS,
         intervals=pl.DataFrame(units, infer_schema_length=None),
         plans=pl.DataFrame([at or plan()], infer_schema_length=None),
         # the fleet's middle life is that of B, 280 days

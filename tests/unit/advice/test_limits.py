@@ -13,6 +13,8 @@ from fleetstats.advice import ComponentTerms
 from fleetstats.advice.limits import strictest_site_limits
 from fleetstats.components import OTHER
 from fleetstats.errors import AdviceError, SettingsError
+from fleetstats.pipeline.in_force import component_terms
+from fleetstats.settings import settings_from
 
 from .conftest import AS_OF, KINDS, TERMS, Fleet
 
@@ -227,3 +229,18 @@ def test_impossible_component_terms_are_refused() -> None:
         SettingsError, match=r"uv_lamp\.planned_cost': found 0; accepted is a number, above 0"
     ):
         ComponentTerms("uv_lamp", planned_cost=0)
+
+
+def test_a_lamp_of_another_name_stays_at_its_rated_life_once_its_role_is_told(make_fleet: MakeFleet) -> None:
+    firm = {"component": {"uv_bulb": {"role": "lamp", "ceiling_days": 800}}, "beyond_records": 0}
+    lamp = settings_from(firm, "fleet.toml").component("uv_bulb")
+    fleet = make_fleet(sites=4, lives={"uv_bulb": 3000}, spread=0.02)
+    fleet.terms = replace(TERMS, beyond_records=0)
+    longest = {}
+    for rated in (lamp.rated_life_days, None):
+        fleet.kinds = {"uv_bulb": component_terms(replace(lamp, rated_life_days=rated), 364.0)}
+        longest[rated] = fleet.plan().intervals["interval_days"].max()
+    assert longest == {365: 364, None: 364}
+    as_a_filter = replace(lamp, role=OTHER, callout_causes=(), rated_life_days=None, customary_days=800)
+    fleet.kinds = {"uv_bulb": component_terms(as_a_filter, 364.0)}
+    assert fleet.plan().intervals["interval_days"].max() > 365  # what the role alone keeps it from

@@ -265,13 +265,10 @@ def table(
     ] = TableFormat.text,
     out: Annotated[Path | None, typer.Option("--out", help="A file to write it into.")] = None,
 ) -> None:
-    """Print or write any result table; without a name list them with columns and units."""
-    from fleetstats.pipeline import list_tables, write_table
+    """Print or write any result table; without a name list them with columns, units and meanings."""
+    from fleetstats.table_output import list_tables, write_table
 
-    if name is None:
-        typer.echo(list_tables(store))
-        return
-    text = write_table(store, name, form.value, out)
+    text = list_tables(store, out) if name is None else write_table(store, name, form.value, out)
     if text is not None:
         typer.echo(text, nl=not text.endswith("\n"))
 

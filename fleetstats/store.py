@@ -17,6 +17,7 @@ from fleetstats.errors import StoreError
 from fleetstats.models import Model, checks, models
 from fleetstats.schema import open_store
 from fleetstats.settings import Settings
+from fleetstats.tables import TABLES, declared
 
 DISK_ERRORS = (
     duckdb.IOException,
@@ -27,12 +28,6 @@ DISK_ERRORS = (
     duckdb.TransactionException,
 )
 CHECK_COLUMNS = "check_name, severity, site_id, visit_id, rows, message, what_to_do"
-#: Unit of a column by the end of its name.
-UNIT_ENDINGS = (
-    ("_days", "days"), ("_kpa", "kPa"), ("_lpm", "L/min"), ("_m3", "m3"), ("_mg_l", "mg/L"), ("_ntu", "NTU"),
-    ("_percent", "%"), ("_litres", "L"), ("_m2", "m2"), ("_um", "micron"), ("_years", "years"),
-    ("_per_year", "per year"), ("_chance", "share 0-1"), ("_on", "date"), ("_date", "date"),
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +219,7 @@ class Store:
         Raises
         ------
         StoreError
-            If the file cannot be written.
+            If a table is not as `fleetstats.tables` declares it, or the file cannot be written.
         """
         with self.transaction():
             for (name,) in self.run("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'results'"):
@@ -258,31 +253,29 @@ class Store:
             )
         return self.frame(f'SELECT * FROM {places[name]}."{name}"')
 
-    def tables(self) -> pl.DataFrame:
-        """Return every table that `table` knows: table, column, type, unit; one row a column."""
+    def tables(self) -> dict[str, list[str]]:
+        """Return every table that `table` knows, with its columns."""
         places = self._places()
-        found = self.run("SELECT schema_name, table_name, column_name, data_type FROM duckdb_columns()")
-        rows = [
-            (table, column, kind, unit_of(column, kind))
-            for schema, table, column, kind in found
-            if places.get(table) == schema
-        ]
-        return pl.DataFrame(
-            rows, schema=dict.fromkeys(("table", "column", "type", "unit"), pl.String), orient="row"
-        )
+        found: dict[str, list[str]] = {name: [] for name in places}
+        for schema, table, column in self.run(
+            "SELECT schema_name, table_name, column_name FROM duckdb_columns() ORDER BY column_index"
+        ):
+            if places.get(table) == schema:
+                found[table].append(column)
+        return found
 
     def _places(self) -> dict[str, str]:
         rows = self.run(
             "SELECT table_name, schema_name FROM duckdb_tables() WHERE schema_name IN ('journal', 'results') "
             "ORDER BY schema_name, table_name"
         )
-        return {name: schema for name, schema in rows if name != "cuts"}
+        return {name: schema for name, schema in rows if name in TABLES}
 
     # -- inside ------------------------------------------------------------------------------------------
 
     def _keep(self, results: Mapping[str, pl.DataFrame]) -> None:
         for name, frame in results.items():
-            self.stage("_kept", frame)
+            self.stage("_kept", declared(name).to_keep(frame))
             self.run(f'CREATE OR REPLACE TABLE results."{name}" AS SELECT * FROM temp._kept')
             self.run("DROP TABLE temp._kept")
 
@@ -325,10 +318,3 @@ class Store:
             self._run_model(check, as_of)
             found.append(f'SELECT {CHECK_COLUMNS} FROM temp."{check.name}"')
         return self.frame(" UNION ALL ".join(found) + " ORDER BY ALL").rename({"check_name": "check"})
-
-
-def unit_of(column: str, kind: str) -> str:
-    """Return the unit of a result column, from its name; empty for counts, names and money."""
-    if kind == "DATE":
-        return "date"
-    return next((unit for ending, unit in UNIT_ENDINGS if column.endswith(ending)), "")

@@ -292,13 +292,10 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
                     "sites": 3 if part == "LAMP-B" else max(5, sites // 3),
                 })  # fmt: skip
     scores = [
-        {"as_of": date(2025, 11, 20), "horizon_days": 182.0,
-         "component": name, "sites": sites, "spells": 140, "failures": 38,
-         "predicted": 41.0, "predicted_low": 33.0, "predicted_high": 50.0, "happened": 38.0, "coverage": 0.89,
-         "log_score": -0.412, "log_score_one_curve": -0.533, "log_score_cohorts": -0.497,
-         "gain_fleet_se": 0.03, "gain_cohort_se": 0.02, "cost_rule": 820.0, "cost_rule_low": 790.0,
-         "cost_rule_high": 850.0, "cost_plan": 640.0, "cost_plan_low": 610.0, "cost_plan_high": 670.0,
-         "callouts_rule": 1.1, "callouts_plan": 0.6}
+        {"origin": date(2025, 11, 20), "horizon_days": 182, "component": name, "units": 140, "failures": 38,
+         "expected_failures": 41.0, "expected_low": 33, "expected_high": 50, "coverage": 0.89,
+         "log_score": -0.412, "log_score_fleet": -0.533, "log_score_cohort": -0.497,
+         "gain_fleet_se": 0.03, "gain_cohort_se": 0.02}
         for name in KINDS
     ]  # fmt: skip
     frames: dict[str, list[dict[str, Any]]] = {
@@ -336,9 +333,14 @@ def _fleet(sites: int, draw: np.random.Generator) -> dict[str, pl.DataFrame]:
             for tree, days in (("none", 182.0), ("heavy", 119.0))
         ],
         "replay": scores,
-        "calibration": [
+        "policy_costs": [
+            {"origin": date(2025, 11, 20), "horizon_days": 182, "policy": policy, "sites": sites,
+             "cost_per_site_year": cost, "low": cost - 30.0, "high": cost + 30.0, "callouts_per_site_year": calls}
+            for policy, cost, calls in (("rule", 820.0, 1.1), ("plan", 640.0, 0.6))
+        ],
+        "calibration_tenths": [
             {"component": name, "predicted": p, "happened": p * 0.95, "happened_low": max(0.0, p - 0.1),
-             "happened_high": min(1.0, p + 0.09), "spells": 60, "expected": -60 * math.log1p(-p), "failures": round(57 * p)}
+             "happened_high": min(1.0, p + 0.09), "units": 60, "expected": -60 * math.log1p(-p), "failures": round(57 * p)}
             for name in list(KINDS)[:2] for p in (0.1, 0.3, 0.5, 0.7, 0.9)
         ],
         "second_opinion": [

@@ -19,11 +19,11 @@ from fleetstats.pipeline.gauge_units import UnitsNow, units_now
 from fleetstats.pipeline.gauges import gauge_tables, gauges_told
 from fleetstats.pipeline.in_force import TodaysRule, settings_table, todays_rule
 from fleetstats.pipeline.lives import learn_fleet, life_tables
-from fleetstats.pipeline.looking_back import LookBack, look_back, second_opinions
+from fleetstats.pipeline.looking_back import look_back, second_opinions
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
 from fleetstats.pipeline.past_stock import stock_past
 from fleetstats.pipeline.plans import FleetPlan, plan_fleet
-from fleetstats.pipeline.printed import list_tables, opinion_words, replay_words, summary, write_table
+from fleetstats.pipeline.printed import opinion_words, replay_words, summary
 from fleetstats.pipeline.reading_worth import reading_worth_table
 from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
@@ -37,8 +37,7 @@ from fleetstats.settings import Settings, default_settings
 from fleetstats.store import Relations, Store
 
 __all__ = [
-    "analyse", "build", "demo", "list_tables", "load", "replay", "report", "write_blank", "write_draft",
-    "write_table",
+    "analyse", "build", "demo", "load", "replay", "report", "write_blank", "write_draft",
 ]  # fmt: skip
 
 Progress = Callable[[str], None]
@@ -138,8 +137,8 @@ def replay(*, store: Path | str, settings: Settings, as_of: date | None, progres
         )
         progress("asking an independent library")
         opinion = second_opinions(now)
-        held.keep_also({**_looked_back(found), "second_opinion": opinion})
-    return f"{replay_words(found.scores)}\n\n{opinion_words(opinion)}"
+        held.keep_also({**found, "second_opinion": opinion})
+    return f"{replay_words(found['replay'])}\n\n{opinion_words(opinion)}"
 
 
 def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Progress) -> str:
@@ -168,7 +167,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **stock,
         "stock_past": stock_past(store, settings, relations=relations),
-        **_looked_back(back),
+        **back,
         "sensitivity": sensitivity(relations, settings, lives, plan.units, rule),
         "reading_worth": reading_worth_table(relations, settings, lives, rule, plan),
         **since_last(earlier_intervals(store, as_of=day), plan.visits.intervals, relations, settings),
@@ -180,7 +179,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
         levels=results["evidence_levels"],
         currency=settings.currency,
     )
-    store.keep({name: frame for name, frame in results.items() if frame.width}, as_of=day)
+    store.keep(results, as_of=day)
     return summary(relations, plan.visits.plans, plan.visits.levels, settings.currency)
 
 
@@ -235,10 +234,6 @@ def with_deciders(costs: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
     """Return what limits and decisions cost with who decided, `decided_by` (null = a limit, or not noted)."""
     who = decisions.select("site_id", "decided_on", decided_by="by").unique(["site_id", "decided_on"])
     return costs.join(who, on=["site_id", "decided_on"], how="left", maintain_order="left")
-
-
-def _looked_back(back: LookBack) -> dict[str, pl.DataFrame]:
-    return {"replay": back.scores, "calibration": back.calibration, "policy_costs": back.policy_costs}
 
 
 def _as_of(store: Store, as_of: date | None) -> date:

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date, timedelta
 
+import numpy as np
 import polars as pl
 
 from fleetstats.errors import StoreError
 from fleetstats.life.learn import ComponentLife, learn_component, lifetimes
 from fleetstats.pipeline.past_costs import past_costs
+from fleetstats.quantities import FloatArray
 from fleetstats.settings import Settings
 from fleetstats.store import Relations, Store
-from fleetstats.trust.policy_cost import POLICY_SCHEMA
-from fleetstats.trust.replay import REPLAY_SCHEMA, Origin, Rivals, replay
+from fleetstats.trust.calibration import count_range
+from fleetstats.trust.replay import Origin, Rivals, replay
 from fleetstats.trust.second_opinion import SECOND_OPINION_SCHEMA, second_opinion
 
 #: How far ahead each forecast is followed: about one visit of the customary rule, and two.
@@ -22,26 +23,6 @@ HORIZONS_DAYS = (182, 364)
 #: Records needed before the first origin, and the time between origins.
 LEAST_DAYS_BEFORE, STEP_DAYS = 365, 182
 DRAWS = 60
-
-
-@dataclass(frozen=True, slots=True)
-class LookBack:
-    """What looking back found.
-
-    Attributes
-    ----------
-    scores, calibration : polars frames
-        As in `fleetstats.trust.replay.Replay`.
-    policy_costs : polars frame
-        What the rule and the plan of each past date would have cost on what followed.
-    """
-
-    scores: pl.DataFrame
-    calibration: pl.DataFrame
-    policy_costs: pl.DataFrame
-
-
-EMPTY = LookBack(pl.DataFrame(schema=REPLAY_SCHEMA), pl.DataFrame(), pl.DataFrame(schema=POLICY_SCHEMA))
 
 
 def look_back(
@@ -52,8 +33,10 @@ def look_back(
     most_origins: int,
     progress: Callable[[str], None],
     now: Relations | None = None,
-) -> LookBack:
-    """Return how forecasts and plans made at past dates fared; without rows where the records are too short.
+) -> dict[str, pl.DataFrame]:
+    """Return replay, calibration, calibration_tenths and policy_costs: how past forecasts and plans fared.
+
+    All are without rows where the records are too short.
 
     Parameters
     ----------
@@ -80,7 +63,7 @@ def look_back(
         }
         origins.append(Origin(day, known.in_place, after))
     if not origins:
-        return EMPTY
+        return dict.fromkeys(("replay", "calibration", "calibration_tenths", "policy_costs"), pl.DataFrame())
     learned: dict[date, dict[str, ComponentLife]] = {day: {} for day in then}
 
     def learn(day: date, component: str, units: pl.DataFrame) -> Rivals:
@@ -91,7 +74,12 @@ def look_back(
     announced = {name: terms.announced for name, terms in settings.components.items()}
     found = replay(origins, learn=learn, announced=announced)
     costs = [past_costs(origin, then[origin.origin], settings, learned[origin.origin]) for origin in origins]
-    return LookBack(found.scores, found.calibration, pl.concat(costs))
+    return {
+        "replay": found.scores,
+        "calibration": found.calibration,
+        "calibration_tenths": tenths(found.calibration),
+        "policy_costs": pl.concat(costs),
+    }
 
 
 def second_opinions(now: Relations) -> pl.DataFrame:
@@ -141,3 +129,38 @@ def _rivals(
     model = learned(facts=True, site_effect=True)
     cohort, fleet = (learned(facts=facts, site_effect=False).lives for facts in (True, False))
     return model, Rivals(model=model.lives, cohort=cohort, fleet=fleet)
+
+
+def tenths(calibration: pl.DataFrame) -> pl.DataFrame:
+    """Return for each component and tenth of risk the share foretold and the share that came.
+
+    Units are followed for unequal times and renewed within them, so failures are held against the hazard
+    met, H; 1 - exp(-H) is the chance over the mean time followed. `expected` is the hazard that all fittings
+    of a tenth met: how many of them should have been spent in the time that each was followed.
+    """
+    if calibration.is_empty():
+        return pl.DataFrame()
+    shortest = calibration["horizon_days"].min()
+    groups = (
+        calibration.filter(pl.col("horizon_days") == shortest)
+        .group_by("component", "group")
+        .agg(pl.col("units", "expected", "failures").sum())
+        .sort("component", "group")
+    )
+    low, high = count_range(groups["failures"].to_numpy(), 0.90)
+    units = groups["units"].to_numpy()
+    return groups.select(
+        "component",
+        pl.Series("predicted", _chance(groups["expected"].to_numpy() / units)),
+        pl.Series("happened", _chance(groups["failures"].to_numpy() / units)),
+        pl.Series("happened_low", _chance(low / units)),
+        pl.Series("happened_high", _chance(high / units)),
+        "units",
+        "expected",
+        "failures",
+    ).sort("component", "predicted")
+
+
+def _chance(hazard: FloatArray) -> FloatArray:
+    """Return the chance of an end under a cumulative hazard; a plain 0 for none, not minus 0."""
+    return 0.0 - np.expm1(-hazard)

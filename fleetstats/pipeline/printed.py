@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Final
 
 import polars as pl
 
 from fleetstats.advice.evidence import too_few_for_costs
-from fleetstats.errors import StoreError
-from fleetstats.safe_csv import guarded_frame
-from fleetstats.store import Relations, Store
+from fleetstats.store import Relations
 
 _TOO_SHORT: Final = (
     "These records cannot yet say: looking back takes a year of records before the first forecast and half a "
     "year after it."
 )
 
-#: Columns that a table printed as text leaves out; every other form has them.
-_FOR_MACHINES: Final = ("content_hash", "row_mark", "record")
 _TOO_FEW: Final = (
     "These records are too few for figures of cost: today's rule is kept but where a limit is shorter. "
     "The table evidence_levels says which records would settle more."
@@ -94,73 +89,3 @@ def _over_origins(scores: pl.DataFrame) -> pl.DataFrame:
         gain.sum().alias("gain"),
         ((pl.col("gain_fleet_se") * pl.col("units")) ** 2).sum().sqrt().alias("gain_se"),
     )
-
-
-def list_tables(store: Path | str) -> str:
-    """Return every table of the store with its columns and units, one table a paragraph."""
-    with Store(store, read_only=True) as held:
-        columns = held.tables()
-    if columns.is_empty():
-        raise StoreError(f"store {store}: holds no tables yet; load records first: fleetstats load PATH")
-    lines: list[str] = []
-    for (table,), rows in columns.group_by("table", maintain_order=True):
-        told = [
-            row["column"] + (f" ({row['unit']})" if row["unit"] else "") for row in rows.iter_rows(named=True)
-        ]
-        lines.append(f"{table}: {', '.join(told)}")
-    return "\n".join(lines)
-
-
-def write_table(store: Path | str, name: str, form: str, out: Path | None) -> str | None:
-    """Return a table as text, or None after writing it into the file `out`.
-
-    Parameters
-    ----------
-    store : Path or str
-    name : str
-    form : {"text", "csv", "parquet", "json"}
-    out : Path or None
-        Parquet needs a file.
-
-    Raises
-    ------
-    StoreError
-        If there is no such table, or a Parquet table is to be printed.
-    """
-    with Store(store, read_only=True) as held:
-        frame = held.table(name)
-    if form == "parquet" and out is None:
-        raise StoreError("table: Parquet cannot be printed; name a file with --out FILE.parquet")
-    text = "" if form == "parquet" else {"text": _as_text, "csv": _as_csv, "json": _as_json}[form](frame)
-    if out is None:
-        return text
-    try:
-        if form == "parquet":
-            frame.write_parquet(out)
-        else:
-            out.write_text(text, encoding="utf-8", newline="")
-    except OSError as exc:
-        raise StoreError(
-            f"{out}: cannot be written ({exc.strerror or exc}); name another file with --out"
-        ) from exc
-    return None
-
-
-def _as_text(frame: pl.DataFrame) -> str:
-    """Return a table to be read on a screen, without the columns that are for machines."""
-    frame = frame.drop(_FOR_MACHINES, strict=False)
-    with pl.Config(
-        tbl_rows=-1, tbl_cols=-1, tbl_width_chars=60_000, fmt_str_lengths=200, tbl_hide_dataframe_shape=True,
-        tbl_hide_column_data_types=True, tbl_formatting="NOTHING", fmt_table_cell_list_len=3,
-    ):  # fmt: skip
-        return str(frame)
-
-
-def _as_csv(frame: pl.DataFrame) -> str:
-    lists = [name for name, kind in frame.schema.items() if isinstance(kind, pl.List)]
-    flat = frame.with_columns(pl.col(name).cast(pl.List(pl.String)).list.join(" ") for name in lists)
-    return guarded_frame(flat).write_csv()
-
-
-def _as_json(frame: pl.DataFrame) -> str:
-    return frame.write_json() + "\n"

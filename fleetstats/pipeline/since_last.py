@@ -37,7 +37,7 @@ def earlier_intervals(store: Store, *, as_of: date) -> pl.DataFrame:
         Columns `HELD_AGAINST`, as_of and settings (a fingerprint of those that plans rest on), days in order;
         no columns if there was no analysis.
     """
-    held = set(store.tables()["table"])
+    held = store.tables().keys()
     if not {"analysis", "intervals", "settings_used"} <= held:
         return pl.DataFrame()
     day: date = store.table("analysis")["as_of"][0]

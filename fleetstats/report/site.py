@@ -31,6 +31,7 @@ from fleetstats.report.pages import site as site_pages
 from fleetstats.report.render import Press
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Table
+from fleetstats.tables import reference
 
 Audience = Literal["all", "supplier"]
 #: Sites whose rows are laid out together: bounds the memory of a report on ten thousand sites.
@@ -80,6 +81,7 @@ def _write_all(results: Results, press: Press, place: Path) -> None:
     for folder in ("assets", "data", "crews", "sites", "sheets", "service"):
         (place / folder).mkdir()
     _write_assets(press, place)
+    _write(place / "data" / "tables.txt", reference())
     _write_due(results, press, place)
     # one page at a time: a large fleet's tables need not all be held while its sites are written
     for name, make in _OVERVIEW.items():

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 import polars as pl
@@ -13,22 +14,11 @@ from fleetstats.quantities import DAYS_PER_YEAR, FloatArray, IndexArray
 from fleetstats.stock.fleet import Fleet, component_units, fleet_in_place, visit_lateness, with_plans
 from fleetstats.stock.lifespans import Lifespans, lifespans
 from fleetstats.stock.visit_walk import Counts, Periods, count_renewals
+from fleetstats.tables import TABLES
 from fleetstats.trust.followup import FollowUp, follow_up
 from fleetstats.trust.replay import Origin
 
-POLICY_SCHEMA = {
-    "origin": pl.Date,
-    "horizon_days": pl.Int64,
-    "policy": pl.String,
-    "sites": pl.Int64,
-    "cost_per_site_year": pl.Float64,
-    "low": pl.Float64,
-    "high": pl.Float64,
-    "trips_per_site_year": pl.Float64,
-    "callouts_per_site_year": pl.Float64,
-    "renewals_per_site_year": pl.Float64,
-    "unseen_days_per_site_year": pl.Float64,
-}
+POLICY_SCHEMA: Final = TABLES["policy_costs"].empty().schema
 
 
 @dataclass(frozen=True, slots=True)

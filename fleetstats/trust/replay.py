@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Final
 
 import numpy as np
 import polars as pl
@@ -10,30 +11,12 @@ from numpy.typing import NDArray
 
 from fleetstats.life.draws import LifeDraws
 from fleetstats.quantities import FloatArray
+from fleetstats.tables import TABLES
 from fleetstats.trust.calibration import expected_events, followed_calibration, foretold_range
 from fleetstats.trust.followup import FollowUp, follow_up
 from fleetstats.trust.outlook import Outlook
 
-REPLAY_SCHEMA = {
-    "origin": pl.Date,
-    "component": pl.String,
-    "horizon_days": pl.Int64,
-    "units": pl.Int64,
-    "unknown": pl.Int64,
-    "failures": pl.Int64,
-    "expected_failures": pl.Float64,
-    "expected_low": pl.Int64,
-    "expected_high": pl.Int64,
-    "observed": pl.Float64,
-    "predicted": pl.Float64,
-    "chance_by_horizon": pl.Float64,
-    "log_score": pl.Float64,
-    "log_score_fleet": pl.Float64,
-    "log_score_cohort": pl.Float64,
-    "gain_fleet_se": pl.Float64,
-    "gain_cohort_se": pl.Float64,
-    "coverage": pl.Float64,
-}
+REPLAY_SCHEMA: Final = TABLES["replay"].empty().schema
 GROUPS = 10
 LEVEL = 0.90
 

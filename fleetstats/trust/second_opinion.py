@@ -2,6 +2,7 @@
 
 import warnings
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 import polars as pl
@@ -12,6 +13,7 @@ from fleetstats.life.fit import fit_life
 from fleetstats.life.learn import FAMILIES_WEIGHED
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.quantities import BoolArray, FloatArray
+from fleetstats.tables import TABLES
 
 AGREES, DIFFERS, NO_OPINION = "agrees", "differs", "no opinion"
 #: Largest differences that still agree: medians and sigmas as shares, log-likelihoods as they are. The
@@ -20,13 +22,7 @@ MOST_SHARE, MOST_LOG_LIKELIHOOD = 0.002, 0.002
 #: Log probability from which on the library counts a censored spell as no less likely (it clips at 1e-25).
 _CLIPPED = float(np.log(1e-24))
 _FIGURES = ("median_days", "sigma", "log_likelihood")
-SECOND_OPINION_SCHEMA = {
-    "component": pl.String, "family": pl.String, "spells": pl.Int64, "failures": pl.Int64,
-    "left_out": pl.Int64, "median_days": pl.Float64, "median_days_library": pl.Float64,
-    "median_difference": pl.Float64, "sigma": pl.Float64, "sigma_library": pl.Float64,
-    "sigma_difference": pl.Float64, "log_likelihood": pl.Float64, "log_likelihood_library": pl.Float64,
-    "log_likelihood_difference": pl.Float64, "opinion": pl.String, "reason": pl.String,
-}  # fmt: skip
+SECOND_OPINION_SCHEMA: Final = TABLES["second_opinion"].empty().schema
 
 
 def second_opinion(

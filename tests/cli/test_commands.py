@@ -137,7 +137,7 @@ def test_tables_are_listed_and_written_in_every_format(run: Run, built: Path, tm
     store = ("--store", built / "fleet.duckdb")
     code, out, _ = run("table", *store)
     assert code == 0
-    assert "interval_days (days)" in out
+    assert "  interval_days (days): time between renewals" in out
     rows = pl.read_csv(run("table", "plans", "--format", "csv", *store)[1].encode())
     assert (
         json.loads(run("table", "plans", "--format", "json", *store)[1])[0]["site_id"] == rows["site_id"][0]
@@ -150,7 +150,7 @@ def test_tables_are_listed_and_written_in_every_format(run: Run, built: Path, tm
 
 
 def test_a_text_cell_cannot_become_a_formula_in_csv(built: Path) -> None:
-    from fleetstats.pipeline.printed import _as_csv
+    from fleetstats.table_output import _as_csv
 
     frame = pl.DataFrame({"name": ["=1+1", "plain", "@x"], "money": [-1.5, 2.0, 3.0]})
     assert _as_csv(frame).splitlines() == ["name,money", "'=1+1,-1.5", "plain,2.0", "'@x,3.0"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import re
-from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -38,7 +37,7 @@ def quiet_north() -> Results:
         pl.when(pl.col("crew") == "north").then(pl.lit(False)).otherwise(name).alias(name)
         for name in ("failed_sample_open", "open_alarm")
     )
-    return replace(results, due=listed, sites=sites)
+    return results.replaced(due=listed, sites=sites)
 
 
 def test_a_crew_without_stops_this_week_has_its_page_and_calendar(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -18,18 +18,18 @@ def planted(results: Results) -> tuple[Results, list[str]]:
     """Results with a string of its own in every text column that a supplier must not see."""
     marks: list[str] = []
     frames: dict[str, pl.DataFrame] = {}
-    for item in fields(results):
-        frame = getattr(results, item.name)
-        if not isinstance(frame, pl.DataFrame) or frame.height == 0:
+    for name, given in results.tables.items():
+        frame = given
+        if frame.height == 0:
             continue
         for column, kind in frame.schema.items():
             if kind == pl.String and column not in THEIRS:
-                mark = f"zq{len(marks):03d}{item.name}{column}".replace("_", "")
+                mark = f"zq{len(marks):03d}{name}{column}".replace("_", "")
                 marks.append(mark)
                 frame = frame.with_columns((pl.lit(mark) + pl.col(column).fill_null("")).alias(column))
-        frames[item.name] = frame
+        frames[name] = frame
     shown = replace(results.display, local_rule_source="zqrule", currency="ZQM", trip_cost=98765.0)
-    return replace(results, display=shown, **frames), [*marks, "zqrule", "ZQM", "98,765"]
+    return results.replaced(display=shown, **frames), [*marks, "zqrule", "ZQM", "98,765"]
 
 
 def everything(folder: Path) -> str:
@@ -55,7 +55,7 @@ def test_no_stock_on_hand_and_no_site_counts_leave_the_house(tmp_path: Path) -> 
     orders = results.orders.with_columns(pl.lit(7919.0).alias("on_hand"), pl.lit(6151.0).alias("on_order"))
     stock = results.stock.with_columns(pl.lit(4409, dtype=pl.Int64).alias("sites"))
     text = everything(
-        write_site(replace(results, orders=orders, stock=stock), tmp_path / "p", audience="supplier").parent
+        write_site(results.replaced(orders=orders, stock=stock), tmp_path / "p", audience="supplier").parent
     )
     assert not any(number in text for number in ("7919", "7,919", "6151", "6,151", "4409", "4,409"))
     assert "forecast, not an order" in text
@@ -77,7 +77,7 @@ def test_each_supplier_gets_its_own_parts_alone(tmp_path: Path) -> None:
         .otherwise(pl.lit("Filter House"))
         .alias("supplier")
     )
-    folder = write_site(replace(results, parts=parts), tmp_path / "p", audience="supplier").parent
+    folder = write_site(results.replaced(parts=parts), tmp_path / "p", audience="supplier").parent
     packs = {path.name: everything(path) for path in folder.iterdir() if path.is_dir()}
     assert sorted(name.rpartition("-")[0] for name in packs) == ["filter-house", "lumen-house"]
     for name, text in packs.items():

@@ -169,7 +169,7 @@ def _one(
         import_map=import_map,
     )  # fmt: skip
     with Store(store, read_only=True) as held:
-        for name in sorted(set(held.tables()["table"])):
+        for name in sorted(held.tables()):
             _write(out / "tables" / f"{name}.txt", _printed(held.table(name)))
     for page in sorted(path for path in site.rglob("*") if path.is_file()):
         where = out / "pages" / page.relative_to(site)

@@ -86,7 +86,7 @@ def gauge_by_site(results: Results, due: pl.DataFrame) -> dict[str, str]:
     read = set(results.readings["site_id"])
     lowest: dict[str, float] = {}
     for row in due.iter_rows(named=True):
-        limit = row["change_at_kpa"] or _limit_kpa(results, row["component"])
+        limit = _limit_kpa(results, row["component"])
         if limit and row["site_id"] in read:
             lowest[row["site_id"]] = min(limit, lowest.get(row["site_id"], limit))
     told = {site: f"Any cartridge: {_change_at(limit, 'it')}" for site, limit in lowest.items()}

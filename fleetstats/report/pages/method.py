@@ -172,10 +172,10 @@ def _effects(results: Results) -> Table:
 
 
 def _scores(results: Results) -> Table:
-    names = ("log_score", "log_score_one_curve", "log_score_cohorts")
+    names = ("log_score", "log_score_fleet", "log_score_cohort")
     rows = [
         (
-            tables.day(row["as_of"]),
+            tables.day(row["origin"]),
             tables.number(words.whole(words.week_number(row["horizon_days"])), row["horizon_days"]),
             tables.text(labels.component(row["component"])),
             *(tables.number(_plain(row[name], 3), row[name]) for name in names),

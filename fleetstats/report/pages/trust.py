@@ -49,7 +49,7 @@ def trust_page(results: Results) -> TrustPage:
         groups_told=_groups_told(results),
         figure=figures.said_and_happened(
             "said-and-happened", "Chances said beforehand against what happened",
-            results.calibration.with_columns(pl.col("component").replace(_labels(results))),
+            results.calibration_tenths.with_columns(pl.col("component").replace(_labels(results))),
         ),
         opinion=_opinion(results),
         opinion_told=_opinion_told(results),
@@ -83,7 +83,7 @@ def cannot_say(results: Results) -> tuple[str, ...]:
 
 
 def _labels(results: Results) -> dict[str, str]:
-    names = results.calibration["component"].drop_nulls().unique().to_list()
+    names = results.calibration_tenths["component"].drop_nulls().unique().to_list()
     return {name: labels.component(name) for name in names}
 
 
@@ -94,11 +94,12 @@ def _name(results: Results, component: str | None) -> str:
 def _replay(results: Results) -> Table:
     rows = [
         (
-            *_when(results, row), tables.number(words.whole(row["spells"]), row["spells"]),
+            *_when(results, row), tables.number(words.whole(row["units"]), row["units"]),
             tables.number(
-                words.amount(row["predicted"], row["predicted_low"], row["predicted_high"]), row["predicted"]
+                words.amount(row["expected_failures"], row["expected_low"], row["expected_high"]),
+                row["expected_failures"],
             ),
-            tables.number(words.whole(row["happened"]), row["happened"]),
+            tables.number(words.whole(row["failures"]), row["failures"]),
             tables.number(_tenths(row["coverage"]), row["coverage"]),
         )
         for row in results.replay.drop_nulls("component").iter_rows(named=True)
@@ -122,7 +123,7 @@ _WHEN = (
 
 def _when(results: Results, row: parts.Row) -> tuple[tables.Cell, ...]:
     return (
-        tables.day(row["as_of"]),
+        tables.day(row["origin"]),
         tables.number(words.whole(words.week_number(row["horizon_days"])), row["horizon_days"]),
         tables.text(_name(results, row["component"])),
     )
@@ -138,7 +139,7 @@ def _tenths(share: float | None) -> str:
 
 def _helped(results: Results) -> Table:
     rows = [
-        (*_when(results, row), *(_gain(row, rival) for rival in ("one_curve", "cohorts")))
+        (*_when(results, row), *(_gain(row, rival) for rival in ("fleet", "cohort")))
         for row in results.replay.drop_nulls("log_score").iter_rows(named=True)
     ]
     columns = (
@@ -161,7 +162,6 @@ def _gain(row: parts.Row, rival: str) -> tables.Cell:
 
 
 def _costs(results: Results) -> Table:
-    costed = results.replay.drop_nulls(["cost_rule", "cost_plan"])
     currency = results.display.currency
     rows = [
         (
@@ -175,7 +175,7 @@ def _costs(results: Results) -> Table:
                 for name in ("rule", "plan")
             ),
         )
-        for row in costed.iter_rows(named=True)
+        for row in verdict.costed(results).iter_rows(named=True)
     ]  # fmt: skip
     columns = (
         *_WHEN,
@@ -195,7 +195,7 @@ def _groups(results: Results) -> Table:
     rows = [
         (
             tables.text(_name(results, row["component"])),
-            tables.number(words.whole(row["spells"]), row["spells"]),
+            tables.number(words.whole(row["units"]), row["units"]),
             tables.number(words.amount(row["expected"]), row["expected"]),
             tables.number(words.whole(row["failures"]), row["failures"]),
             tables.number(words.share(row["predicted"]), row["predicted"]),
@@ -205,7 +205,7 @@ def _groups(results: Results) -> Table:
                 row["happened"],
             ),
         )
-        for row in results.calibration.iter_rows(named=True)
+        for row in results.calibration_tenths.iter_rows(named=True)
     ]
     columns = (
         Column("component", "Component"), Column("fittings", "Fittings", True),
@@ -220,21 +220,23 @@ def _groups(results: Results) -> Table:
 
 def _groups_told(results: Results) -> str:
     """Return why a chance in the table is not the number spent over the number of fittings."""
-    rows = results.calibration.drop_nulls(["happened", "spells", "failures"]).filter(pl.col("spells") > 0)
+    rows = results.calibration_tenths.drop_nulls(["happened", "units", "failures"]).filter(
+        pl.col("units") > 0
+    )
     told = (
         "Many parts are taken out before the day, and the parts that follow them count too, so both numbers "
         "of spent parts are told for the time that each fitting was watched. As a chance they allow for "
         "this: 1 less e to the power of minus the number spent over the number of fittings"
     )
-    plain = pl.col("failures") / pl.col("spells")
+    plain = pl.col("failures") / pl.col("units")
     apart = rows.filter(pl.col("failures") > 0).sort((plain - pl.col("happened")).abs(), descending=True)
     if not apart.height:
         return f"{told}."
     row = apart.row(0, named=True)
     return (
-        f"{told}. So {words.whole(row['failures'])} spent among {words.counted(row['spells'], 'fitting')} "
+        f"{told}. So {words.whole(row['failures'])} spent among {words.counted(row['units'], 'fitting')} "
         f"are a chance of {words.share(row['happened'])}, not "
-        f"{words.share(row['failures'] / row['spells'])}."
+        f"{words.share(row['failures'] / row['units'])}."
     )
 
 

@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from datetime import date, timedelta
 
+import polars as pl
+
 from fleetstats.components import plural_of
 from fleetstats.quantities import Z90
 from fleetstats.report import words
@@ -50,12 +52,12 @@ def no_trial(results: Results) -> str:
 
 def outcome(rows: Sequence[Row]) -> str:
     """Return how a component fared over its trials: held, too many, too few or each in turn, or untold."""
-    told = [row for row in rows if row["predicted_low"] is not None and row["predicted_high"] is not None]
-    foretold = sum(row["predicted"] or 0.0 for row in told)
-    if not told or max(foretold, sum(row["happened"] or 0 for row in told)) < FEW_CAME:
+    told = [row for row in rows if row["expected_low"] is not None and row["expected_high"] is not None]
+    foretold = sum(row["expected_failures"] or 0.0 for row in told)
+    if not told or max(foretold, sum(row["failures"] or 0 for row in told)) < FEW_CAME:
         return UNTOLD
-    above = sum(row["happened"] > row["predicted_high"] for row in told)
-    below = sum(row["happened"] < row["predicted_low"] for row in told)
+    above = sum(row["failures"] > row["expected_high"] for row in told)
+    below = sum(row["failures"] < row["expected_low"] for row in told)
     if 4 * (above + below) <= len(told):  # one in ten lies outside by chance
         return HELD
     if above and below:
@@ -109,10 +111,9 @@ def gain_range(row: Row, rival: str) -> tuple[float, float, float] | None:
     ----------
     row : dict
         Of the frame `replay`.
-    rival : {"one_curve", "cohorts"}
+    rival : {"fleet", "cohort"}
     """
-    own, other = row["log_score"], row[f"log_score_{rival}"]
-    error = row["gain_fleet_se" if rival == "one_curve" else "gain_cohort_se"]
+    own, other, error = row["log_score"], row[f"log_score_{rival}"], row[f"gain_{rival}_se"]
     if own is None or other is None or error is None:
         return None
     gain = own - other
@@ -124,7 +125,7 @@ def _helped(results: Results) -> tuple[str, ...]:
     worse: list[str] = []
     unclear: list[str] = []
     for component, rows in _by_component(results).items():
-        ranges = [found for row in rows if (found := gain_range(row, "one_curve")) is not None]
+        ranges = [found for row in rows if (found := gain_range(row, "fleet")) is not None]
         if not ranges:
             continue
         name = plural_of(component)
@@ -143,11 +144,21 @@ def _helped(results: Results) -> tuple[str, ...]:
 
 
 def _cost(results: Results) -> tuple[str, ...]:
-    costed = results.replay.drop_nulls(["cost_rule", "cost_plan"]).sort(["horizon_days", "as_of"])
-    if not costed.height:
-        return ()
-    row = costed.row(costed.height - 1, named=True)
-    return (cost_told(results, row),)
+    found = costed(results).sort(["horizon_days", "origin"])
+    return (cost_told(results, found.row(found.height - 1, named=True)),) if found.height else ()
+
+
+def costed(results: Results) -> pl.DataFrame:
+    """Return for each origin and horizon what rule and plan would have cost: cost_plan, cost_plan_low, ..."""
+    key = ["origin", "horizon_days"]
+    values = ("cost_per_site_year", "low", "high", "callouts_per_site_year")
+    names = ("cost_{}", "cost_{}_low", "cost_{}_high", "callouts_{}")
+    found = results.policy_costs.select(key).unique(maintain_order=True)
+    for policy in ("rule", "plan"):
+        named = (pl.col(value).alias(name.format(policy)) for value, name in zip(values, names, strict=True))
+        costs = results.policy_costs.filter(policy=policy).select(*key, *named)
+        found = found.join(costs, on=key, how="left", maintain_order="left")
+    return found.drop_nulls(["cost_rule", "cost_plan"]).with_columns(component=pl.lit(None, pl.String))
 
 
 def cost_told(results: Results, row: Row) -> str:
@@ -168,7 +179,7 @@ def cost_told(results: Results, row: Row) -> str:
         else ""
     )
     return (
-        f"On the {words.weeks(row['horizon_days'])} after {words.day(row['as_of'])} the plan made that day "
+        f"On the {words.weeks(row['horizon_days'])} after {words.day(row['origin'])} the plan made that day "
         f"would have cost {plan} a site and year, today's rule {rule}{calls}: {_DEARER[which]}.{early}"
     )
 

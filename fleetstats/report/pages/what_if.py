@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 import polars as pl
@@ -50,7 +50,7 @@ class WhatIf:
 def what_if(results: Results) -> WhatIf:
     """Return the section: every kind of site, its answer at the settings' costs, what the script weighs."""
     if costs.instead(results):
-        results = replace(results, what_if_kinds=results.what_if_kinds.clear())
+        results = results.replaced(what_if_kinds=results.what_if_kinds.clear())
     names = _names(results)
     table = _table(results, names)
     if not names:

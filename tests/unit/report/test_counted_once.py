@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import polars as pl
 import pytest
 
@@ -42,7 +40,7 @@ TOLD = (
 
 def told(store) -> Results:
     frames = {name: store.table(name) for name in ("loads", "refused")}
-    return replace(Results(AS_OF, display()), records_held=records_held(store), **frames)
+    return Results(AS_OF, display()).replaced(records_held=records_held(store), **frames)
 
 
 @pytest.mark.parametrize("again", ["as it was", "in other lines", "with a column more"])
@@ -74,12 +72,12 @@ def test_the_sites_of_a_year_are_called_what_they_are(fleet) -> None:
     known = fleet.known("2025-02-01", sites=SITES, visits=VISITS, work=WORK)
     counts = fleet_counts(known, rated_days={})
     assert counts["sites"].to_list() == [2, 1]  # B alone was visited in 2025, though A is still served
-    table = owner_page(replace(Results(AS_OF, display()), fleet_counts=counts)).counts
+    table = owner_page(Results(AS_OF, display()).replaced(fleet_counts=counts)).counts
     assert [column.heading for column in table.columns][:2] == ["Year", "Sites visited"]
 
 
 def test_every_table_of_records_has_its_words() -> None:
     assert list(labels.RECORDS) == list(TABLES)
     one = pl.DataFrame({"table_name": list(TABLES), "records": 1})
-    told_one = owner_page(replace(Results(AS_OF, display()), records_held=one)).set_aside
+    told_one = owner_page(Results(AS_OF, display()).replaced(records_held=one)).set_aside
     assert "1 limit and 1 decision." in told_one

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import polars as pl
 import pytest
 
@@ -76,7 +74,7 @@ def test_a_bad_year_and_the_bad_months_are_named(results: Results) -> None:
         "Sediment cartridge: more spent than their age foretells in 2024 (44, foretold 20).",
     )
     assert page.months_told[0].endswith("in October (14, foretold 5.0) and November (14, foretold 5.0).")
-    calm = replace(results, lives_by_year=results.lives_by_year.filter(pl.col("year") != 2024))
+    calm = results.replaced(lives_by_year=results.lives_by_year.filter(pl.col("year") != 2024))
     assert lives.lives_page(calm).years_told[0].startswith("None stands out")
 
 

@@ -94,7 +94,7 @@ def test_savings_seen_and_projected_stand_apart_with_ranges(results: Results) ->
 
 
 def test_without_fleet_totals_the_sites_ranges_are_added_up_and_this_is_said(results: Results) -> None:
-    page = owner.owner_page(replace(results, totals=pl.DataFrame()))
+    page = owner.owner_page(results.replaced(totals=pl.DataFrame()))
     assert "added up" in page.money_told
     assert len(page.money.rows) == 3
 
@@ -267,7 +267,7 @@ def test_a_record_of_service_holds_every_visit_and_sample_and_no_advice(results:
             "result": ["0"], "passed": [True], "laboratory_ref": ["L-77"],
         }
     )  # fmt: skip
-    ledger = site.Ledger(replace(results, samples=samples), results.sites)
+    ledger = site.Ledger(results.replaced(samples=samples), results.sites)
     for place, row in enumerate(results.sites.head(4).iter_rows(named=True)):
         paper = papers.service_record(ledger, row)
         own = results.visits.filter(pl.col("site_id") == row["site_id"])
@@ -325,7 +325,7 @@ def test_a_pack_prints_nothing_where_even_together_the_sites_are_too_few() -> No
 
 
 def test_stock_without_a_count_of_sites_is_merged_to_be_on_the_harmless_side(results: Results) -> None:
-    pack = supplier.supplier_packs(replace(results, stock=results.stock.drop("sites")))[0]
+    pack = supplier.supplier_packs(results.replaced(stock=results.stock.drop("sites")))[0]
     assert set(shown(pack.needs, "part_number")) == {"other parts"}
 
 

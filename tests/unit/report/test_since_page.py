@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date
 
 import polars as pl
@@ -32,7 +31,7 @@ def test_a_decision_that_was_not_practised_is_told_with_what_was_done_instead() 
         decided(site_id=sites[2], visits_after=3, cost_per_year_after=500.0, days_between_after=120.0,
                 verdict="paid"),
     ]  # fmt: skip
-    told = since_last(replace(results, decisions_paid=pl.DataFrame(rows)))
+    told = since_last(results.replaced(decisions_paid=pl.DataFrame(rows)))
     shown = [row[-1].shown for row in told.paid.rows]
     assert shown == ["not practised: visits came every 29 weeks", "too early to say", "paid"]
     assert told.paid.rows[1][-2].shown == "no planned visit yet"

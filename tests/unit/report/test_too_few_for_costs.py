@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass
 from typing import Any
 
 import polars as pl
@@ -27,7 +27,7 @@ LEVELS = pl.DataFrame(
 
 @pytest.fixture(scope="module")
 def few() -> Results:
-    return replace(invent(12), evidence_levels=LEVELS)
+    return invent(12).replaced(evidence_levels=LEVELS)
 
 
 def texts(value: Any) -> list[str]:
@@ -49,7 +49,7 @@ def test_the_owner_is_told_no_costs_but_what_would_settle_them(few: Results) -> 
     )
     assert "at the pace so far" not in page.money_told, "the months are told already"
     cartridges = LEVELS.filter(pl.col("component") == "carbon_cartridge")
-    told = costs.instead(replace(few, evidence_levels=cartridges))
+    told = costs.instead(few.replaced(evidence_levels=cartridges))
     assert told.endswith("8 more found spent, in about 32 months at the pace so far.")
     assert page.money.rows == page.savings == ()
     assert page.practice_told == ""
@@ -77,7 +77,7 @@ def test_one_kind_of_part_with_enough_on_record_and_costs_are_told() -> None:
         .then(pl.lit("fleet_typical"))
         .otherwise("level")
     )
-    results = replace(invent(12), evidence_levels=enough)
+    results = invent(12).replaced(evidence_levels=enough)
     assert costs.instead(results) == ""
     assert owner.owner_page(results).money.rows
 
@@ -85,7 +85,7 @@ def test_one_kind_of_part_with_enough_on_record_and_costs_are_told() -> None:
 @pytest.mark.parametrize("level", ["due_list_only", "fleet_typical"])
 def test_the_pages_go_by_the_command_lines_condition(level: str) -> None:
     levels = LEVELS.with_columns(pl.Series("level", ["due_list_only", level, "due_list_only"]))
-    results = replace(invent(12), evidence_levels=levels)
+    results = invent(12).replaced(evidence_levels=levels)
     nothing = pl.DataFrame()
     relations = Relations.__new__(Relations)
     for name, frame in (("spells", results.spells), ("visits", results.visits), ("left_out", nothing)):

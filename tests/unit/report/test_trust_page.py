@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import polars as pl
 
-from fleetstats.pipeline.shown import _tenths
+from fleetstats.pipeline.looking_back import tenths
 from fleetstats.report import Results
 from fleetstats.report.pages.trust import trust_page
 from fleetstats.report.tables import csv_text
@@ -26,7 +24,7 @@ def page_of(*groups: tuple[int, float, int]) -> Results:
             "failures": failures,
         }
     )
-    return replace(Results(AS_OF, display()), calibration=_tenths(kept))
+    return Results(AS_OF, display()).replaced(calibration_tenths=tenths(kept))
 
 
 def test_a_chance_is_told_beside_what_it_is_worked_out_from() -> None:

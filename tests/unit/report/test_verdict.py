@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date
 
 import polars as pl
@@ -22,9 +21,9 @@ def trial(
     component: str, foretold: tuple[float, float, float], came: int, **more: object
 ) -> dict[str, object]:
     return {
-        "as_of": date(2025, 11, 20), "horizon_days": 182.0, "component": component, "spells": 100,
-        "predicted": foretold[0], "predicted_low": foretold[1], "predicted_high": foretold[2],
-        "happened": came, **more,
+        "origin": date(2025, 11, 20), "horizon_days": 182, "component": component, "units": 100,
+        "expected_failures": foretold[0], "expected_low": foretold[1], "expected_high": foretold[2],
+        "failures": came, **more,
     }  # fmt: skip
 
 
@@ -69,12 +68,12 @@ def test_half_years_off_either_way_are_no_lean_to_one_side() -> None:
 def test_what_knowing_the_site_adds_is_told_as_chances_not_scores() -> None:
     scores = {"log_score": -1.0, "gain_cohort_se": 0.01}
     rows = (
-        trial("sediment_cartridge", (28, 18, 40), 38, **scores, log_score_one_curve=-1.2,
-              log_score_cohorts=-1.05, gain_fleet_se=0.05),
-        trial("carbon_cartridge", (22, 13, 32), 19, **scores, log_score_one_curve=-1.005,
-              log_score_cohorts=-1.0, gain_fleet_se=0.001),
-        trial("uv_lamp", (22, 13, 32), 19, **scores, log_score_one_curve=-0.9,
-              log_score_cohorts=-1.0, gain_fleet_se=0.01),
+        trial("sediment_cartridge", (28, 18, 40), 38, **scores, log_score_fleet=-1.2,
+              log_score_cohort=-1.05, gain_fleet_se=0.05),
+        trial("carbon_cartridge", (22, 13, 32), 19, **scores, log_score_fleet=-1.005,
+              log_score_cohort=-1.0, gain_fleet_se=0.001),
+        trial("uv_lamp", (22, 13, 32), 19, **scores, log_score_fleet=-0.9,
+              log_score_cohort=-1.0, gain_fleet_se=0.01),
     )  # fmt: skip
     told = verdict.verdict(of(*rows))[1]
     assert told == (
@@ -129,10 +128,10 @@ def test_the_reading_that_matters_most_is_named_in_words(results: Results) -> No
         {"component": "carbon_cartridge", "assumption": "records alone, priors off", "shift_days": 6.0},
         {"component": "uv_lamp", "assumption": "unknown finding counts as spent", "shift_days": -22.0},
     ]
-    page = trust.trust_page(replace(results, sensitivity=pl.DataFrame(rows)))
+    page = trust.trust_page(results.replaced(sensitivity=pl.DataFrame(rows)))
     assert page.sensitivity_told == (
         "Most depends on this: units of which nobody noted the state were spent. The intervals of the UV lamp "
         "would then be 3 weeks shorter on average."
     )
-    calm = trust.trust_page(replace(results, sensitivity=pl.DataFrame(rows).with_columns(shift_days=1.0)))
+    calm = trust.trust_page(results.replaced(sensitivity=pl.DataFrame(rows).with_columns(shift_days=1.0)))
     assert calm.sensitivity_told.startswith("No other reading moves")

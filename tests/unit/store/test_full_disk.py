@@ -30,7 +30,7 @@ try:
         if task == "load":
             load_paths(held, [files], today=date(2026, 1, 1))
         else:
-            held.keep({"plans": pl.DataFrame({"n": range(50_000)})}, as_of=date(2026, 1, 1))
+            held.keep({"todays_practice": pl.DataFrame({"component": "a", "quarter": range(50_000), "visits": 1, "renewed": 1, "share": 0.5})}, as_of=date(2026, 1, 1))
 except StoreError as error:
     print(error)
 """
@@ -69,7 +69,7 @@ def test_a_full_disk_leaves_the_store_as_before(tmp_path, task, limit):
     path = tmp_path / "fleet.duckdb"
     with Store(path) as store:
         load_paths(store, [write_records(tmp_path / "few", 40)], today=TODAY)
-        store.keep({"plans": pl.DataFrame({"n": [1]})}, as_of=TODAY)
+        store.keep({"analysis": pl.DataFrame()}, as_of=TODAY)
     before = content(path)
     many = write_records(tmp_path / "many", 3000)
     told = write(task, path, many, limit)

@@ -167,7 +167,10 @@ def test_another_database_is_refused(tmp_path):
 def spoilt(path: Path, how: str) -> bytes:
     """Return the bytes of a store of 100 000 rows, spoilt one way or another."""
     with Store(path) as store:
-        store.keep({"plans": pl.DataFrame({"n": range(100_000)})}, as_of=date(2024, 1, 1))
+        store.keep(
+            {"records_held": pl.DataFrame({"table_name": "a", "records": range(100_000)})},
+            as_of=date(2024, 1, 1),
+        )
     whole = bytearray(path.read_bytes())
     if how == "cut within its head":
         return bytes(whole[:9000])

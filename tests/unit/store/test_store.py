@@ -11,34 +11,27 @@ import pytest
 from fleetstats import models as model_files
 from fleetstats.errors import StoreError
 from fleetstats.settings import default_settings
-from fleetstats.store import Store, unit_of
+from fleetstats.store import Store
 
-FRAME = pl.DataFrame(
-    {"site_id": ["A", None], "interval_days": [182.0, None], "visit_by": [date(2024, 1, 1), None]}
-)
+FRAME = pl.DataFrame({"item": ["visits", "uv_lamp"], "days": [182.0, None], "origin": ["settings", None]})
 
 
 def test_what_is_kept_is_there_when_the_file_is_opened_again(tmp_path):
     path = tmp_path / "fleet.duckdb"
     with Store(path) as store:
-        store.keep({"intervals": FRAME, "old": FRAME}, as_of=date(2024, 1, 1))
-        store.keep({"intervals": FRAME.head(1)}, as_of=date(2024, 2, 1))
+        store.keep({"todays_rule": FRAME, "plans": pl.DataFrame()}, as_of=date(2024, 1, 1))
+        store.keep({"todays_rule": FRAME.head(1)}, as_of=date(2024, 2, 1))
     with Store(path, read_only=True) as store:
-        assert store.table("intervals").equals(FRAME.head(1))
+        assert store.table("todays_rule").equals(FRAME.head(1))
         assert store.table("analysis")["as_of"].to_list() == [date(2024, 2, 1)]
-        found = store.tables().filter(table="intervals").select("column", "type", "unit").rows()
-        assert found == [
-            ("site_id", "VARCHAR", ""),
-            ("interval_days", "DOUBLE", "days"),
-            ("visit_by", "DATE", "date"),
-        ]
-        with pytest.raises(StoreError, match="no table 'old'; there are analysis, intervals"):
-            store.table("old")
+        assert store.tables() == {"analysis": ["as_of"], "todays_rule": ["item", "days", "origin"]}
+        with pytest.raises(StoreError, match="no table 'plans'; there are analysis, todays_rule"):
+            store.table("plans")
 
 
 def test_keeping_is_all_or_nothing(tmp_path, monkeypatch):
     with Store(tmp_path / "fleet.duckdb") as store:
-        store.keep({"plans": FRAME}, as_of=date(2024, 1, 1))
+        store.keep({"todays_rule": FRAME}, as_of=date(2024, 1, 1))
         real = store.stage
 
         def failing(name, frame):
@@ -48,8 +41,8 @@ def test_keeping_is_all_or_nothing(tmp_path, monkeypatch):
 
         monkeypatch.setattr(store, "stage", failing)
         with pytest.raises(StoreError, match="it is as before"):
-            store.keep({"due": FRAME}, as_of=date(2024, 2, 1))
-        assert store.table("plans").equals(FRAME)
+            store.keep({"todays_rule": FRAME.head(1), "due": pl.DataFrame()}, as_of=date(2024, 2, 1))
+        assert store.table("todays_rule").equals(FRAME)
         with pytest.raises(StoreError, match="no table 'due'"):
             store.table("due")
 
@@ -77,19 +70,6 @@ def test_no_extension_is_ever_fetched():
             store.run("SELECT name, value FROM duckdb_settings() WHERE name LIKE 'auto%extensions'")
         )
         assert settings == {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
-
-
-@pytest.mark.parametrize(
-    ("column", "kind", "unit"),
-    [
-        ("interval_days", "DOUBLE", "days"),
-        ("drop_kpa", "DOUBLE", "kPa"),
-        ("month", "DATE", "date"),
-        ("spells", "BIGINT", ""),
-    ],
-)
-def test_units_are_told_by_the_name(column, kind, unit):
-    assert unit_of(column, kind) == unit
 
 
 # -- the models ---------------------------------------------------------------------------------------

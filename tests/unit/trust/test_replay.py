@@ -50,7 +50,7 @@ def truth(history: History) -> Replay:
 
 
 def test_a_row_for_each_origin_component_and_horizon(truth: Replay) -> None:
-    assert dict(truth.scores.schema) == REPLAY_SCHEMA
+    assert truth.scores.schema == REPLAY_SCHEMA
     assert truth.scores.height == 3 * 2 * 2
     assert truth.scores.null_count().sum_horizontal().item() == 0
     assert truth.calibration.height == 12 * 10

@@ -50,7 +50,7 @@ families | families of lifetimes and their weights | component family weight sig
 fixes | sites where a fix would pay | site_id callouts_per_year cost_per_year cost_per_year_like
     worth_per_year worth_low worth_high
 fleet_counts | the fleet by calendar year, with units renewed by component | year sites visits callouts
-    lamps_past_rating *
+    lamps_past_rating **
 gauge_last | the last readings of each housing, with what to expect | site_id component slot last_read_on
     drop_kpa across_all share_spent share_low share_high expected_end end_low end_high doubtful readings
     faulty_on fitted_on days kpa low_kpa high_kpa in_place

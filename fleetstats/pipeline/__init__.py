@@ -44,6 +44,8 @@ Progress = Callable[[str], None]
 Audience = Literal["all", "supplier"]
 #: Past dates that every analysis looks back from; the replay command looks back from more.
 ORIGINS_BY_THE_WAY, ORIGINS_ON_REQUEST = 2, 8
+#: The family that every analysis asks an independent library about; the replay command asks about all.
+OPINION_BY_THE_WAY = ("weibull",)
 _REASONED_FROM = ("intervals", "site_life", "spells", "effects", "sites", "limit_costs")
 _RELATIONS_KEPT = (
     "sites", "visits", "work", "in_place", "spells", "left_out", "readings", "changes", "parts", "samples",
@@ -156,18 +158,16 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     progress("planning visits")
     now, plan = _planned(relations, settings, lives, rule)
     progress("forecasting stock")
-    stock = forecast_stock(relations, settings, lives, rule, plan)
-    back = look_back(
-        store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress, now=relations
-    )
-    progress("reading the records otherwise")
     results = {
         **_what_is_known(store, relations, settings, lives, rule),
         **_what_is_advised(plan, relations.decisions),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
-        **stock,
+        **forecast_stock(relations, settings, lives, rule, plan),
         "stock_past": stock_past(store, settings, relations=relations),
-        **back,
+        **look_back(
+            store, settings, as_of=day, most_origins=ORIGINS_BY_THE_WAY, progress=progress, now=relations
+        ),
+        "second_opinion": second_opinions(relations, OPINION_BY_THE_WAY),
         "sensitivity": sensitivity(relations, settings, lives, plan.units, rule),
         "reading_worth": reading_worth_table(relations, settings, lives, rule, plan),
         **since_last(earlier_intervals(store, as_of=day), plan.visits.intervals, relations, settings),

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
 from fleetstats.errors import StoreError
-from fleetstats.life.learn import ComponentLife, learn_component, lifetimes
+from fleetstats.life.learn import FAMILIES_WEIGHED, ComponentLife, learn_component, lifetimes
 from fleetstats.pipeline.past_costs import past_costs
 from fleetstats.quantities import FloatArray
 from fleetstats.settings import Settings
@@ -82,10 +82,10 @@ def look_back(
     }
 
 
-def second_opinions(now: Relations) -> pl.DataFrame:
+def second_opinions(now: Relations, families: Sequence[str] = FAMILIES_WEIGHED) -> pl.DataFrame:
     """Return an independent library's fit of every component's spells beside ours, the whole fleet as one."""
     opinions = [
-        second_opinion(component, lifetimes(spells.sort("spell_id"), pl.DataFrame()))
+        second_opinion(component, lifetimes(spells.sort("spell_id"), pl.DataFrame()), families)
         for (component,), spells in now.spells.sort("component").group_by("component", maintain_order=True)
     ]
     return pl.concat([pl.DataFrame(schema=SECOND_OPINION_SCHEMA), *opinions])

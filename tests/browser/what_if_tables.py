@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -78,8 +77,7 @@ def _rates(scale: float, shape: float, part: float, component: str, held: bool) 
 def results_with(found: SiteKinds) -> Results:
     """Return invented results that hold these kinds with their answers at the settings' costs, 120 and 300."""
     plans = kind_plans(found, trip_cost=120.0, callout_cost=300.0)
-    return replace(
-        invent(40),
+    return invent(40).replaced(
         what_if_kinds=found.kinds.join(plans.kinds, on="kind", maintain_order="left"),
         what_if_units=found.units.join(plans.units, on=["kind", "component", "slot"], maintain_order="left"),
         what_if_rates=found.rates,

@@ -6,6 +6,7 @@ import tomllib
 
 import pytest
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from fleetstats.components import (
@@ -136,6 +137,7 @@ def test_names_as_a_reader_sees_them(name: str, label: str, several: str, noun: 
     assert (label_of(name), plural_of(name), noun_of(name)) == (label, several, noun)
 
 
+@examples(deadline=None)
 @given(
     name=st.from_regex(r"[A-Za-z][A-Za-z0-9_]{0,12}", fullmatch=True).filter(lambda name: name not in KINDS),
     role=st.sampled_from(list(ROLES)),

@@ -245,7 +245,6 @@ def _opinion(results: Results) -> Table:
     rows = [
         (
             tables.text(_name(results, row["component"])),
-            tables.text(_FAMILIES.get(row["family"], row["family"])),
             tables.number(words.whole(row["spells"]), row["spells"]),
             tables.number(words.whole(row["left_out"]), row["left_out"]),
             tables.number(words.whole(row["median_days"]), row["median_days"]),
@@ -254,10 +253,12 @@ def _opinion(results: Results) -> Table:
             tables.number(_percent(row["sigma_difference"]), row["sigma_difference"]),
             tables.text(f"{row['opinion']}: {row['reason']}" if row["reason"] else row["opinion"]),
         )
-        for row in results.second_opinion.iter_rows(named=True)
+        for row in results.second_opinion.unique("component", keep="first", maintain_order=True).iter_rows(
+            named=True
+        )
     ]  # fmt: skip
     columns = (
-        Column("component", "Component"), Column("family", "Family"), Column("fittings", "Fittings", True),
+        Column("component", "Component"), Column("fittings", "Fittings", True),
         Column("left_out", "Left out of both", True), Column("median_days", "Our median, days", True),
         Column("median_days_library", "The library's", True),
         Column("median_difference", "Medians differ by", True),
@@ -271,7 +272,6 @@ def _opinion(results: Results) -> Table:
 
 
 _NOT_ASKED = "Not asked yet: run fleetstats replay, then fleetstats report."
-_FAMILIES = {"weibull": "Weibull", "lognormal": "lognormal", "loglogistic": "log-logistic"}
 
 
 def _percent(share: float | None) -> str:
@@ -285,8 +285,7 @@ def _opinion_told(results: Results) -> str:
         return ""
     agree, differ, none = (count.get(word, 0) for word in (AGREES, DIFFERS, NO_OPINION))
     told = f"An independent library, lifelines, agrees with {agree} of {words.counted(agree + differ, 'fit')}"
-    more = f"; {none} more {'has' if none == 1 else 'have'} no answer without priors" if none else ""
-    return f"{told}{more}."
+    return f"{told}; {none} more without an answer from these records alone." if none else f"{told}."
 
 
 def _sensitivity(results: Results) -> Table:

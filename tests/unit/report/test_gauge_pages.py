@@ -19,18 +19,18 @@ def results() -> Results:
 
 def test_each_stop_has_one_number_for_the_gauge(results: Results) -> None:
     rows = [
-        unit(component="sediment_cartridge", visit_by=AS_OF, change_at_kpa=70.0),
-        unit(component="carbon_cartridge", visit_by=AS_OF, change_at_kpa=None),
+        unit(component="sediment_cartridge", visit_by=AS_OF),
+        unit(component="carbon_cartridge", visit_by=AS_OF),
         unit(visit_by=AS_OF),
     ]
     read = pl.DataFrame([{"site_id": "a", "visit_date": AS_OF, "drop_kpa": 40.0}])
     stop = due.stops(Results(AS_OF, display(), due=pl.DataFrame(rows), readings=read))[0]
-    assert "change it at 70 kPa or more" in stop.gauge
+    assert stop.gauge.count("change it at 100 kPa or more") == 1
     assert "if the gauge is doubtful, change it" in stop.gauge
 
 
 def test_where_no_gauge_was_ever_read_a_stop_has_no_number_for_it_and_the_page_says_it_once() -> None:
-    rows = [unit(component="sediment_cartridge", visit_by=AS_OF, change_at_kpa=None)]
+    rows = [unit(component="sediment_cartridge", visit_by=AS_OF)]
     found = Results(AS_OF, display(), due=pl.DataFrame(rows))
     stops = due.stops(found)
     assert [stop.gauge for stop in stops] == [""]

@@ -53,7 +53,7 @@ def test_without_a_trial_on_the_past_there_is_no_example() -> None:
 def opinions(*opinion: str) -> Results:
     kept = pl.DataFrame(
         {
-            "component": "uv_lamp",
+            "component": ["uv_lamp", "carbon_cartridge", "quartz_sleeve"][: len(opinion)],
             "family": "weibull",
             "opinion": opinion,
             "median_days_library": [None if word == "no opinion" else 540.2 for word in opinion],
@@ -67,12 +67,12 @@ def opinions(*opinion: str) -> Results:
 def test_the_second_opinion_is_one_sentence_and_a_table() -> None:
     page = trust_page(opinions("agrees", "differs", "no opinion"))
     assert page.opinion_told == (
-        "An independent library, lifelines, agrees with 1 of 2 fits; 1 more has no answer without priors."
+        "An independent library, lifelines, agrees with 1 of 2 fits; 1 more without an answer from these records alone."
     )
     shown = [[cell.shown for cell in row] for row in page.opinion.rows]
-    assert shown[1][1] == "Weibull"
-    assert shown[1][5:] == ["540", "1.23 %", "", "differs"]
-    assert shown[2][5:] == [""] * 3 + ["no opinion: nothing has failed"]
+    assert shown[1][0] == "Carbon cartridge"
+    assert shown[1][4:] == ["540", "1.23 %", "", "differs"]
+    assert shown[2][4:] == [""] * 3 + ["no opinion: nothing has failed"]
 
 
 def test_a_second_opinion_not_asked_for_says_how_to_ask() -> None:

@@ -13,8 +13,6 @@
 Every message says where, what was found, what is accepted, and what to do next.
 """
 
-from __future__ import annotations
-
 
 class FleetstatsError(Exception):
     """Root of all errors that a person can mend; the command line prints it without a traceback."""

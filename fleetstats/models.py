@@ -1,7 +1,5 @@
 """The SQL models and checks that ship with fleetstats, each after the models it reads."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from functools import cache

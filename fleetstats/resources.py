@@ -1,7 +1,5 @@
 """Where the SQL models, the page templates and the sample records lie, installed or in a bare checkout."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from fleetstats.errors import FleetstatsError

@@ -1,7 +1,5 @@
 """Opens the DuckDB file of a store, made new or brought to the schema that this version works with."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType

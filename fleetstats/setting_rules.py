@@ -1,7 +1,5 @@
 """What one setting is: its default, unit, meaning and what it accepts; and how its value is written back."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields

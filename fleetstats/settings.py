@@ -1,7 +1,5 @@
 """One frozen `Settings` read from one TOML file, each value knowing where it came from."""
 
-from __future__ import annotations
-
 import difflib
 import hashlib
 import tomllib

@@ -1,7 +1,5 @@
 """Result tables as text, CSV, JSON or Parquet: what `fleetstats table` prints or writes."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Final
 

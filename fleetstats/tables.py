@@ -1,7 +1,5 @@
 """Each result table once: its columns, with type, unit and meaning, and what the report reads of it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache

@@ -1,7 +1,5 @@
 """Load, analyse, report: the whole path, readable as a table of contents."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path

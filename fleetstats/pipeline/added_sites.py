@@ -1,7 +1,5 @@
 """Invents the sites yet to be added: equipped like the fleet, lives of their kind, starting intervals."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta

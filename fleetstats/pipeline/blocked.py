@@ -1,7 +1,5 @@
 """Months without planned visits: which they are at each site, and what they cost among the limits."""
 
-from __future__ import annotations
-
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

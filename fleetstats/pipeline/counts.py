@@ -1,7 +1,5 @@
 """Plain counts of the records, to hold against the books before anything else is believed."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from fleetstats.intake.fields import TABLES

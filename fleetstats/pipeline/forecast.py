@@ -1,7 +1,5 @@
 """From plans to the need of parts: monthly use, orders, and what each part costs in service."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """At what drop cartridges are changed at the next visit, and when gauges ask for one."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final

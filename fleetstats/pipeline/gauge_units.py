@@ -1,7 +1,5 @@
 """Units whose age is known, mostly those in place now, and when they may end by their gauges."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final

@@ -1,7 +1,5 @@
 """From gauge readings to tables: how cartridges block and how far those in place have come."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Final
 

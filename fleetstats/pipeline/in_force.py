@@ -1,7 +1,5 @@
 """Today's rule, as it stands and as it is practised: from the settings, else off the records."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields

@@ -1,7 +1,5 @@
 """Learns the life of every component and lays it out as tables."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Replays the records from past dates: what would have been foretold, against what followed."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 

@@ -1,7 +1,5 @@
 """A sheet of one's own: drafts its map, writes the blank slip, and loads it with the map."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Prices today's rule and the plan of a past date on the lives that followed it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Forecasts last year's need of parts from what was known before it, and holds it against what was used."""
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 
 import polars as pl

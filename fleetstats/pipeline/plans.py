@@ -1,7 +1,5 @@
 """From learned lives to each site's plan, due list, worth of a fix and starting intervals."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product

@@ -1,7 +1,5 @@
 """What the command line prints: a summary, the replay in words, tables."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Lays out what reading pressures would be worth at the sites where nobody does, from these records."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta

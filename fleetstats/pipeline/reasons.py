@@ -1,7 +1,5 @@
 """Lays out why units came out, and when more of them failed than their lives foretell, as tables."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date
 

@@ -1,7 +1,5 @@
 """How far the intervals move when the records are read in another way, or the priors are left off."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 

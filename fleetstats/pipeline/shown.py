@@ -1,7 +1,5 @@
 """From the store's result tables to what the report shows."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from datetime import date
 

@@ -1,7 +1,5 @@
 """Holds an analysis against the one before it in the same store."""
 
-from __future__ import annotations
-
 from datetime import date
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Tables that the owner's page weighs anew when costs are moved, with the answers at the settings' own."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from fleetstats.advice import VisitPlans

@@ -1,7 +1,5 @@
 """The due list as an iCalendar file: one day-long entry for each visit, on its last day."""
 
-from __future__ import annotations
-
 import hashlib
 from collections import Counter
 from collections.abc import Sequence

@@ -4,8 +4,6 @@ A colour is written "@name"; the page's script puts in the value of the style va
 figure follows light, dark and paper.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple

@@ -1,7 +1,5 @@
 """A folder that appears whole: written beside its place and swapped in, never left half done."""
 
-from __future__ import annotations
-
 import json
 import shutil
 import tempfile

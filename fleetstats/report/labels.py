@@ -1,7 +1,5 @@
 """The reader's word for each word of the records and the analysis."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping

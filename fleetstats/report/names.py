@@ -1,7 +1,5 @@
 """Harmless, collision-proof file names made from ids."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 

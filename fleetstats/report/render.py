@@ -1,7 +1,5 @@
 """Templates filled in: one environment, each page with the content policy that fits it."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import re

@@ -1,7 +1,5 @@
 """Writes the report's folder: every page, table, calendar and asset, swapped in whole or not at all."""
 
-from __future__ import annotations
-
 import importlib.util
 import shutil
 from collections.abc import Callable, Iterator, Mapping

@@ -1,7 +1,5 @@
 """Tables as data: what a cell shows, what it sorts by, where it leads, and what goes into the CSV file."""
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Collection

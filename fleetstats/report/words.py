@@ -1,7 +1,5 @@
 """Numbers, dates and ranges as a reader sees them: weeks, round money, chances in ten."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from datetime import date

@@ -1,7 +1,5 @@
 """What agreed limits, decisions and months without planned visits cost a year: the owner's part on them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What cannot wait, for the owner: units past a hard limit, open alarms, UV parts likelier spent than not."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass

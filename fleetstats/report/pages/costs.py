@@ -1,7 +1,5 @@
 """Whether costs may be told at all, and what is said in their place while the records are too few."""
 
-from __future__ import annotations
-
 from fleetstats.advice.evidence import too_few_for_costs
 from fleetstats.components import plural_of
 from fleetstats.report import words

@@ -1,7 +1,5 @@
 """Decisions in words: whose, of which day, and on what."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 

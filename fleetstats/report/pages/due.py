@@ -1,7 +1,5 @@
 """The due list in the reader's words: stops at sites, the van load, the whole list, most urgent first."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 

@@ -1,7 +1,5 @@
 """Sites that spend cartridges fast: for a reason that the records know, or for none that they show."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from fleetstats.report import labels, tables, words

@@ -1,7 +1,5 @@
 """What pressure gauges say, in the reader's words: how far a cartridge had come, when to change it."""
 
-from __future__ import annotations
-
 from fleetstats.advice.due_words import share_words
 from fleetstats.report import labels, words
 from fleetstats.report.pages.parts import Row

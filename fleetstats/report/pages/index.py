@@ -1,7 +1,5 @@
 """The first page with its three doors, and the list of all sites."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

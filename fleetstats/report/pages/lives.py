@@ -1,7 +1,5 @@
 """What ends the lives of parts: reasons, first weeks, bad years, rival parts, sites beside their likes."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The method page: the settings in force and what the model learned; its prose stands in the template."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from fleetstats.components import Component

@@ -1,7 +1,5 @@
 """Money, trips and the plan of every site: today's rule beside the plan, seen apart from projected."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from fleetstats.report import labels, tables, words

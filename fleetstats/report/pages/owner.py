@@ -1,7 +1,5 @@
 """The owner's page: check us first, what cannot wait, where the call-outs come from, intervals, money."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

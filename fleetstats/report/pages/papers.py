@@ -1,7 +1,5 @@
 """Papers of one site that go to others: the customer's sheet and the record of service."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any, Final
 

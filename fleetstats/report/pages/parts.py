@@ -1,7 +1,5 @@
 """What pages share: where a page lies, its head, its notes, and results laid out by site."""
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping

@@ -1,7 +1,5 @@
 """How today was priced: by what is done with young parts at planned visits, and against the last year."""
 
-from __future__ import annotations
-
 import math
 from datetime import timedelta
 

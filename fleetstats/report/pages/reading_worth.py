@@ -1,7 +1,5 @@
 """What reading pressures would be worth where nobody reads them, in the owner's words."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

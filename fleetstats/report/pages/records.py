@@ -1,7 +1,5 @@
 """The quality of the records: what was read, refused, warned of, left out, and why."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

@@ -1,7 +1,5 @@
 """The owner's section on what has changed since the last report, and whether decided intervals paid."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any, Final
 

@@ -1,7 +1,5 @@
 """One site's page: its next visit, intervals and lives, history and readings."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date

@@ -1,7 +1,5 @@
 """The table of starting intervals for new sites, by tank, roof, trees and use."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from fleetstats.report import labels, tables, words

@@ -1,7 +1,5 @@
 """The supplier's page: what is needed of each part and when; and the pack that leaves the house."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date

@@ -1,7 +1,5 @@
 """The one spreadsheet of a supplier's pack: months, dates and last year in rows of one shape."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The supplier's page in sentences: what to order first, why a month stands out, last year's error."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date
 

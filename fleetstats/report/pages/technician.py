@@ -1,7 +1,5 @@
 """The technician's page: this week's stops, the van, what fouls fastest and why, lives by tank and roof."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 

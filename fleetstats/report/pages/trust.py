@@ -1,7 +1,5 @@
 """How far to trust the report: what was said beforehand against what happened, and what cannot be said."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The verdict on the method in plain words: what came true, what knowing the site adds, what it costs."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from datetime import date, timedelta

@@ -1,7 +1,5 @@
 """The weeks ahead in words: when each site is visited, what each crew has to do, where it is too much."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

@@ -1,7 +1,5 @@
 """The owner's "what if": costs and tolerated chance moved on the page, typical intervals answered at once."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass

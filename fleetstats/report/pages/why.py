@@ -1,7 +1,5 @@
 """Why each interval is what it is: what speaks for it, what else could be done, what would change it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """How long a unit lasts at a site, against its like and the fleet, and what on record explains it."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from datetime import date

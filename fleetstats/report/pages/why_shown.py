@@ -1,7 +1,5 @@
 """The reasons as a site's page and the owner's list show them, said once where components say the same."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

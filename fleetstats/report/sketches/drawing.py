@@ -4,8 +4,6 @@ A sketch is 400 units wide with 14-unit text, so that its labels stay legible on
 are escaped where the drawing is written out.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The line of visits at a site and of every unit in place there."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

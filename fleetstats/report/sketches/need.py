@@ -1,7 +1,5 @@
 """A part's need by month: what is expected, and how far the levels reach that suffice more often."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

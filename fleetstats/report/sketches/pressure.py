@@ -1,7 +1,5 @@
 """The pressure drops read at a site over time, and the course expected of the unit that was read last."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import NamedTuple

@@ -8,7 +8,8 @@
     ├── AdviceError       costs or limits that cannot be                          (also a ValueError)
     ├── StockError        renewals or demand asked for what cannot be             (also a ValueError)
     ├── TrustError        forecasts and outcomes that do not belong together      (also a ValueError)
-    └── ReportError       a page that cannot be written
+    ├── ReportError       a page that cannot be written
+    └── OutputError       a file or folder that cannot be written, or holds what is not the tool's to replace
 
 Every message says where, what was found, what is accepted, and what to do next.
 """
@@ -48,3 +49,7 @@ class TrustError(FleetstatsError, ValueError):
 
 class ReportError(FleetstatsError):
     """The report cannot be written."""
+
+
+class OutputError(FleetstatsError):
+    """A file or a folder cannot be written, or what lies there is not the tool's to replace."""

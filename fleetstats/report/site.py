@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from fleetstats.errors import ReportError
+from fleetstats.outputs import own_folder
 from fleetstats.report import due_calendar, tables
-from fleetstats.report.folders import swapped_in
 from fleetstats.report.names import file_stem
 from fleetstats.report.pages import (
     due,
@@ -60,14 +60,14 @@ def write_site(results: Results, out: Path, *, audience: Audience = "all") -> Pa
 
     Raises
     ------
-    ReportError
+    OutputError
         If `out` is something else, or cannot be written.
     """
     if audience not in ("all", "supplier"):
         raise ReportError(f"report for '{audience}': accepted are 'all' and 'supplier'; choose one of them")
     out = Path(out)
     press = Press()
-    with swapped_in(out) as place:
+    with own_folder(out) as place:
         if audience == "supplier":
             _write_packs(results, press, place)
         else:

@@ -126,7 +126,7 @@ def _histories(rows: list[dict[str, Any]], draw: np.random.Generator) -> tuple[l
                 open_yet = ends >= until
                 spells.append({
                     **key, "chapter": 1, "part_number": part, "fitted_on": when,
-                    "ended_on": None if open_yet else ends,
+                    "ended_on": None if open_yet else ends, "gone_on": None if open_yet else ends,
                     "ended_how": "in_place" if open_yet else "failed" if spent else "taken_out",
                     "lower_days": float((min(ends, until) - when).days),
                     "upper_days": float(days) if spent and not open_yet else math.inf, "entry_days": 0.0,
@@ -136,6 +136,7 @@ def _histories(rows: list[dict[str, Any]], draw: np.random.Generator) -> tuple[l
                         **key, "part_number": part, "fitted_on": when,
                         "age_days": float((until - when).days) + (200.0 if number == 5 else 0.0),
                         "served": site["served"], "removed": False, "last_condition": "good",
+                        "put_in_on": when, "part_seen_on": when,
                     })  # fmt: skip
                 elif component.endswith("cartridge"):
                     readings.append({

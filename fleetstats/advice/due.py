@@ -67,7 +67,8 @@ def due_list(
         site_id, served, failed_sample_open, open_alarm, first_visit_on; optional address_id.
     units : polars frame
         site_id, component, slot, part_number, fitted_on (null = age unknown), survived_days, spent_seen,
-        removed, life_row (row in the component's draws; null = no curve).
+        removed, life_row (row in the component's draws; null = no curve); optional renewed_by and
+        put_in_noted_on, for the words.
     visits : polars frame
         site_id, visit_date, visit_reason.
     intervals : polars frame
@@ -134,8 +135,9 @@ def _gathered(
         "deadline", "visit_deadline_days", "current_interval_days",
     )  # fmt: skip
     facts = ("part_number", "fitted_on", "survived_days", "spent_seen", "removed", "life_row")
+    said = [name for name in ("renewed_by", "put_in_noted_on") if name in units.columns]
     rows = (
-        units.select(*_KEY, *facts)
+        units.select(*_KEY, *facts, *said)
         .join(served, on="site_id")
         .join(plan, on=_KEY, how="left")
         .join(last_planned_visits(visits), on="site_id", how="left")

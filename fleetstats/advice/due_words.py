@@ -128,9 +128,10 @@ def _age(row: Mapping[str, Any], role: Role) -> str:
         return "The date it was fitted is not known."
     weeks, day = round(row["age_days"] / 7), _day(row["fitted_on"])
     long = "under a week" if weeks == 0 else "1 week" if weeks == 1 else f"{weeks} weeks"
-    if role is SLEEVE:
-        return f"Last cleaned or fitted on {day} ({long} ago)."
-    return f"In since {day} ({long})."
+    if row.get("renewed_by") == "cleaned":
+        return f"Cleaned on {day} ({long} ago)."
+    noted = row.get("put_in_noted_on")
+    return f"In since {day} ({long}){f', as noted on {_day(noted)}' if noted else ''}."
 
 
 def _limit(row: Mapping[str, Any], role: Role) -> str:

@@ -88,6 +88,8 @@ _LEVELS: Mapping[str, Mapping[str, str]] = {
     "occupancy": {"all_year": "all year", "seasonal": "part of the year"},
 }
 _TERM = re.compile(r"^(?P<column>[^\[\]]+)\[(?P<level>.*)\]$")
+#: Kinds of changes that name what was changed, not what happened.
+_CHANGED = ("roof", "tank", "pump", "screen", "first_flush", "household")
 
 
 def plain(word: str | None) -> str:
@@ -108,6 +110,13 @@ def in_sentence(name: str, slot: str = "") -> str:
 def counted(value: float, name: str) -> str:
     """Return a count of units of one component: "1 UV lamp", "12 UV lamps"."""
     return words.counted(value, label_of(name), plural_of(name))
+
+
+def change(kind: str | None) -> str:
+    """Return what changed at a site: what happened by its name, what was changed as changed."""
+    if kind in (None, "other"):
+        return "a change"
+    return f"{plain(kind)} changed" if kind in _CHANGED else plain(kind)
 
 
 def gone(results: Results, name: str) -> str:

@@ -1,6 +1,9 @@
 -- What is in place now in each slot that was ever seen, at served sites and others.
 -- grain: one row a site, component and slot
--- units: days; age_days null = age unknown; survived_days = the greatest age known not at end of life
+-- units: days; age_days null = age unknown; survived_days = the greatest age known not at end of life; fitted_on = when
+-- its spell began (a cleaning where cleaning renews), put_in_on = when the part itself went in (null = nobody knows),
+-- put_in_noted_on = the visit that said so where none saw it, cleaned_on = its last cleaning, part_seen_on = the first
+-- visit that saw the part
 -- reads: bounds, events, observation, chapters
 WITH latest_unit AS (
     SELECT * FROM temp.bounds QUALIFY row_number() OVER (PARTITION BY site_id, component, slot ORDER BY unit DESC) = 1
@@ -46,6 +49,10 @@ SELECT
     part_number,
     fitted_on,
     renewed_by,
+    put_in_on,
+    put_in_noted_on,
+    cleaned_on,
+    part_seen_on,
     CASE WHEN NOT emptied THEN ($as_of - fitted_on)::DOUBLE END AS age_days,
     last_look_on,
     (last_look_on - fitted_on)::DOUBLE AS last_look_age_days,

@@ -11,7 +11,8 @@ WITH out_of_it AS (
     WHERE b.reason IS NOT NULL OR coalesce(p.left_out, false)
 )
 SELECT
-    spell_id, site_id, chapter, component, slot, part_number, fitted_on, ended_on, renewed_by, ended_how, reason,
+    spell_id, site_id, chapter, component, slot, part_number, fitted_on, first_seen_on, ended_on, gone_on,
+    renewed_by, ended_how, reason,
     first_visit_id, last_visit_id
 FROM out_of_it
 ORDER BY spell_id

@@ -4,7 +4,8 @@
 -- good look before. Entry: announced kinds whose fitting no visit saw enter at their age when observation of the
 -- site began, or when first seen if they came later; hidden kinds enter at 0.
 -- grain: one row a site, component, slot and unit
--- units: days since it went in; upper_days 'inf' = right-censored
+-- units: days since it went in; upper_days 'inf' = right-censored; gone_on = when the unit itself came out or out of
+-- view, whatever its chapter did (null = in place)
 -- reads: endings, chapters, cuts
 WITH units AS (
     SELECT * FROM temp.endings
@@ -74,6 +75,8 @@ reasoned AS (
 )
 SELECT
     spell_id, site_id, chapter, component, slot, unit, part_number, fitted_on,
+    put_in_on, put_in_noted_on, cleaned_on, part_seen_on, first_seen_on,
+    ended_on AS gone_on,
     CASE WHEN straddles THEN to_on ELSE ended_on END AS ended_on,
     renewed_by,
     CASE WHEN straddles THEN 'left' ELSE ended_how END AS ended_how,

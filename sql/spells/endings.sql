@@ -44,6 +44,7 @@ named AS (
 )
 SELECT
     spell_id, site_id, component, slot, unit, part_number, renewed_by, came_unseen, first_seen_on, fitted_on,
+    put_in_on, put_in_noted_on, cleaned_on, part_seen_on,
     first_visit_on, observed_until, served, defined, announced, looks, last_good_on, last_good_before_end_on, came_out,
     first_visit_id, last_visit_id, end_visit_id, ended_how, end_condition, end_drop_kpa,
     CASE WHEN ended_how = 'competing' THEN end_condition END AS competing_reason,

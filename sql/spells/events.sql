@@ -55,6 +55,7 @@ together AS (
         bool_or(action = 'inspected' OR (action = 'cleaned' AND NOT renewing)) AS looked_in,
         bool_or(renewing AND action = 'replaced') AS replaced,
         bool_or(renewing AND action = 'fitted') AS fitted,
+        bool_or(action = 'cleaned') AS cleaned,
         max(part_number) FILTER (action IN ('fitted', 'replaced')) AS part_in,
         max(part_number) FILTER (action NOT IN ('fitted', 'replaced')) AS part_seen,
         min(fitted_on) FILTER (action <> 'fitted') AS old_fitted_on
@@ -97,7 +98,7 @@ counted AS (
 )
 SELECT
     site_id, component, slot, visit_id, visit_date, visit_order, condition, weight, drop_kpa, limit_kpa,
-    found_spent, good_look, renews, removed, renewed_by, came_unseen, part_in, part_seen, old_fitted_on,
+    found_spent, good_look, renews, removed, cleaned, renewed_by, came_unseen, part_in, part_seen, old_fitted_on,
     CASE WHEN coalesce(occupied, false) OR came_unseen THEN units_in END::INTEGER AS unit_in,
     CASE WHEN renews THEN units_out END::INTEGER AS unit_out
 FROM counted

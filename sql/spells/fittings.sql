@@ -1,7 +1,10 @@
 -- Every unit that was ever in place: how it began, what was seen of it, and the visit that ended its life, if any.
 -- The life ends at the first visit that finds it spent or takes it out (or cleans it, where cleaning renews).
 -- grain: one row a site, component, slot and unit
--- units: dates; came_unseen = in place before any visit recorded its fitting (fitted_on then comes from the records)
+-- units: dates; came_unseen = in place before any visit recorded its fitting (fitted_on then comes from the records);
+-- put_in_on = when the part itself went in, which cleaning does not change (null = nobody knows), put_in_noted_on = the
+-- visit that said so where none saw it go in; part_seen_on = the first visit that saw the part; cleaned_on = its last
+-- cleaning
 -- reads: events
 WITH events_seen AS (
     SELECT * FROM temp.events
@@ -36,6 +39,7 @@ observed AS (
         site_id, component, slot, unit_in AS unit,
         bool_or(renews OR removed) AS came_out,
         min(old_fitted_on) AS said_fitted_on,
+        min(visit_date) FILTER (old_fitted_on IS NOT NULL) AS said_on,
         max(part_seen) AS part_seen,
         count(*) FILTER ((good_look OR found_spent) AND visit_order <= coalesce(end_order, visit_order)) AS looks,
         max(visit_date) FILTER (good_look AND visit_order < coalesce(end_order, visit_order + 1)) AS last_good_on,
@@ -68,11 +72,37 @@ bodies AS (
         max(CASE WHEN unit = 1 OR renewed_by <> 'cleaned' THEN spell_id END)
             OVER (ORDER BY spell_id ROWS UNBOUNDED PRECEDING) AS body
     FROM joined
+),
+cleanings AS (
+    SELECT b.body, max(e.visit_date) AS cleaned_on
+    FROM events_seen AS e
+    JOIN bodies AS b
+        ON (b.site_id, b.component, b.slot) = (e.site_id, e.component, e.slot)
+        AND b.unit = coalesce(e.unit_out, e.unit_in)
+    -- what was cleaned and then replaced has gone
+    WHERE e.cleaned AND coalesce(e.renewed_by, 'cleaned') = 'cleaned'
+    GROUP BY b.body
+),
+put_in AS (
+    -- what a visit said of a part that went in before the records; of one seen going in, the visit is surer
+    SELECT
+        body,
+        min(first_seen_on) AS part_seen_on,
+        CASE
+            WHEN NOT bool_or(came_unseen) THEN min(begun_on)
+            ELSE min(said_fitted_on) FILTER (said_fitted_on <= body_seen_on)
+        END AS put_in_on,
+        CASE
+            WHEN bool_or(came_unseen) THEN min_by(said_on, said_fitted_on) FILTER (said_fitted_on <= body_seen_on)
+        END AS put_in_noted_on
+    FROM (SELECT *, min(first_seen_on) OVER (PARTITION BY body) AS body_seen_on FROM bodies)
+    GROUP BY body
 )
 SELECT
     spell_id,
     site_id, component, slot, unit, renewed_by, came_unseen, first_seen_on,
     coalesce(begun_on, said_fitted_on) AS fitted_on,
+    put_in_on, put_in_noted_on, cleaned_on, part_seen_on,
     max(own_part) OVER (PARTITION BY body) AS part_number,
     coalesce(looks, 0)::INTEGER AS looks,
     last_good_on, last_good_before_end_on,
@@ -81,3 +111,5 @@ SELECT
     coalesce(last_visit_id, first_visit_id) AS last_visit_id,
     end_visit_id, end_on, found_spent, end_good_look, end_condition, end_weight, end_drop_kpa
 FROM bodies
+LEFT JOIN put_in USING (body)
+LEFT JOIN cleanings USING (body)

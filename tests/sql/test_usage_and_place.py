@@ -179,3 +179,51 @@ def test_limits_of_a_region_are_spread_over_its_sites(fleet, rows):
         ("A", "contract", 90.0),
         ("B", "authority", 180.0),
     ]
+
+
+def put_in(known, rows):
+    """Return what is known of the part in place: its spell, when it went in, who said so, its last cleaning."""
+    assert known.in_place.height == 1
+    columns = ("fitted_on", "put_in_on", "put_in_noted_on", "cleaned_on", "part_seen_on")
+    return tuple(day and day.isoformat() for day in rows(known.in_place, *columns)[0])
+
+
+FOUR_VISITS = """
+visit_id,site_id,visit_date
+a,A,2024-01-01
+b,A,2024-07-01
+c,A,2025-01-01
+d,A,2025-07-01
+"""
+SLEEVE = "visit_id,component,action,condition,fitted_on\n"
+
+
+def test_a_cleaning_is_no_fitting(fleet, rows):
+    work = SLEEVE + "a,quartz_sleeve,fitted,,\nb,quartz_sleeve,cleaned,good,\nc,quartz_sleeve,cleaned,good,\n"
+    known = fleet.known(visits=FOUR_VISITS, work=work)
+    assert put_in(known, rows) == ("2025-01-01", "2024-01-01", None, "2025-01-01", "2024-01-01")
+
+
+def test_a_part_that_went_in_before_the_records_has_the_day_that_a_visit_noted(fleet, rows):
+    # what a visit calls the fitting after the part was seen is a cleaning: it does not count
+    work = SLEEVE + "b,quartz_sleeve,inspected,good,2022-05-05\nc,quartz_sleeve,cleaned,good,\n"
+    known = fleet.known(visits=FOUR_VISITS, work=work + "d,quartz_sleeve,inspected,good,2025-01-01\n")
+    assert put_in(known, rows) == ("2025-01-01", "2022-05-05", "2024-07-01", "2025-01-01", "2024-07-01")
+
+
+def test_nobody_knows_when_a_part_went_in_that_was_only_cleaned(fleet, rows):
+    known = fleet.known(visits=FOUR_VISITS, work=SLEEVE + "b,quartz_sleeve,cleaned,scaled,\n")
+    assert put_in(known, rows) == ("2024-07-01", None, None, "2024-07-01", "2024-07-01")
+
+
+def test_a_new_part_was_not_cleaned_by_the_visit_that_cleaned_the_old_one(fleet, rows):
+    work = SLEEVE + "a,quartz_sleeve,fitted,,\nb,quartz_sleeve,cleaned,good,\n"
+    work += "c,quartz_sleeve,cleaned,scaled,\nc,quartz_sleeve,replaced,scaled,\n"
+    known = fleet.known(visits=FOUR_VISITS, work=work)
+    assert put_in(known, rows) == ("2025-01-01", "2025-01-01", None, None, "2025-01-01")
+
+
+def test_a_cartridge_that_was_rinsed_is_as_old_as_before(fleet, rows):
+    work = SLEEVE + "a,sediment_cartridge,fitted,,\nb,sediment_cartridge,cleaned,loaded,\n"
+    known = fleet.known(visits=FOUR_VISITS, work=work)
+    assert put_in(known, rows) == ("2024-01-01", "2024-01-01", None, "2024-07-01", "2024-01-01")

@@ -79,9 +79,8 @@ def service_record(ledger: Ledger, site: Row) -> ServiceRecord:
 
 
 def _held(row: Row) -> str:
-    fitted = row["fitted_on"]
-    since = f"in service since {words.day(fitted)}" if fitted else "since when is not on record"
-    return f"{row['part_number']}, {since}" if row["part_number"] else since
+    told = parts.put_in(row)
+    return f"{row['part_number']}, {told}" if row["part_number"] else told
 
 
 def _samples(samples: list[Row]) -> Table:

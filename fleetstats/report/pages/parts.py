@@ -112,6 +112,24 @@ def window(begins: date | None, ends: date | None, as_of: date) -> str:
     return f"from {words.day(begins)}, no later than {words.day(ends)}"
 
 
+def put_in(row: Row) -> str:
+    """Return when the part in place went in and was last cleaned, each with the visit that says so.
+
+    `row` is one of `in_place`: a cleaning is no fitting, though a sleeve's interval runs from it.
+    """
+    if row["put_in_on"] is None:
+        seen = row["part_seen_on"]
+        told = f"fitted before the visit of {words.day(seen)}, day" if seen else "day of fitting"
+        told += " not on record"
+    elif row["put_in_noted_on"]:
+        noted = words.day(row["put_in_noted_on"])
+        told = f"fitted {words.day(row['put_in_on'])}, as noted at the visit of {noted}"
+    else:
+        told = f"fitted at the visit of {words.day(row['put_in_on'])}"
+    cleaned = row["cleaned_on"]
+    return f"{told}; cleaned at the visit of {words.day(cleaned)}" if cleaned else told
+
+
 def task(results: Results, row: Row) -> str:
     """Return what to do with one component at a visit: "Sediment cartridge: replace, part SED-A"."""
     name = labels.component(row["component"], row["slot"])

@@ -88,6 +88,7 @@ class Ledger:
         self.spells = parts.by_site(
             own(results.spells).sort("fitted_on", nulls_last=True, maintain_order=True)
         )
+        self.left_out = parts.by_site(own(results.left_out))
         self.readings = parts.by_site(own(results.readings).sort("visit_date", maintain_order=True))
         # of a unit that has gone since nothing is to be expected any more
         self.read_last = parts.by_site(own(results.gauge_last.filter("in_place")))
@@ -212,19 +213,24 @@ def next_stop(ledger: Ledger, site_id: str) -> tuple[str, list[Row]]:
     return parts.window(begins, first, ledger.results.as_of), chosen
 
 
-def _history(ledger: Ledger, site_id: str) -> Sketch | None:
+def lanes(ledger: Ledger, site_id: str) -> list[Lane]:
+    """Return the units of each place in order of time, each until it went; what no estimate can use too."""
     as_of = ledger.results.as_of
-    lanes: dict[tuple[int, str], list[Bar]] = {}
-    for row in ledger.spells.get(site_id, []):
-        if row["fitted_on"]:
-            ends = row["ended_on"] or as_of
-            bar = Bar(row["fitted_on"], max(ends, row["fitted_on"]), row["ended_how"] in _END_FINDINGS)
-            lanes.setdefault((ledger.rank(row["component"]), unit_name(ledger, row)), []).append(bar)
+    found: dict[tuple[int, str], list[Bar]] = {}
+    for row in (*ledger.spells.get(site_id, []), *ledger.left_out.get(site_id, [])):
+        begins = row["fitted_on"] or row.get("first_seen_on")
+        if begins:
+            ends = max(row["gone_on"] or as_of, begins)
+            key = ledger.rank(row["component"]), unit_name(ledger, row)
+            found.setdefault(key, []).append(Bar(begins, ends, row["ended_how"] in _END_FINDINGS))
+    return [Lane(key[1], tuple(sorted(found[key]))) for key in sorted(found)]
+
+
+def _history(ledger: Ledger, site_id: str) -> Sketch | None:
     visits = [(row["visit_date"], row["visit_reason"] == "callout") for row in ledger.visits.get(site_id, [])]
     return sketches.history(
-        "history", visits=visits, until=as_of,
-        lanes=[Lane(key[1], tuple(lanes[key])) for key in sorted(lanes)],
-        changes=[row["changed_on"] for row in ledger.changes.get(site_id, [])],
+        "history", visits=visits, until=ledger.results.as_of, lanes=lanes(ledger, site_id),
+        changes=[(row["changed_on"], labels.change(row["kind"])) for row in ledger.changes.get(site_id, [])],
     )  # fmt: skip
 
 
@@ -337,9 +343,10 @@ def _in_place(held: Row | None) -> str:
     if held["removed"]:
         return "taken out, nothing in place"
     part = f"{held['part_number']}, " if held["part_number"] else ""
-    if held["fitted_on"] is None:
-        return f"{part}age unknown"
-    return f"{part}fitted {words.day(held['fitted_on'])}, {words.weeks(held['age_days'])} old"
+    told = f"{part}{parts.put_in(held)}"
+    if held["age_days"] is None:
+        return told
+    return f"{told} ({words.weeks(held['age_days'])} ago)"
 
 
 def _readings(ledger: Ledger, site_id: str) -> Sketch | None:

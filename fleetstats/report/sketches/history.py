@@ -27,7 +27,7 @@ class Lane:
 
 def history(
     sketch_id: str, *, visits: Sequence[tuple[date, bool]], lanes: Sequence[Lane], until: date,
-    changes: Sequence[date] = (),
+    changes: Sequence[tuple[date, str]] = (),
 ) -> Sketch | None:  # fmt: skip
     """Return the line of visits and of every unit in place at a site.
 
@@ -37,8 +37,8 @@ def history(
     lanes : sequence of Lane
     until : date
         The as-of day, where the line ends.
-    changes : sequence of date
-        Lasting changes at the site, drawn as dotted lines across.
+    changes : sequence of (date, what changed)
+        Changes at the site, dotted lines across; what each is stands beneath.
     """
     if not visits:
         return None
@@ -61,15 +61,18 @@ def history(
         bars = [(x(bar.begins), max(x(bar.ends) - 2, x(bar.begins) + 1), bar.spent) for bar in lane.bars]
         strokes.append(Stroke("".join(f"M{a} {y + 26}H{b}" for a, b, _ in bars), "bar"))
         strokes.append(Stroke("".join(f"M{b} {y + 19}v14" for _, b, spent in bars if spent), "spent"))
-    strokes.append(Stroke("".join(f"M{x(when)} 18V{bottom}" for when in changes), "mark"))
+    strokes.append(Stroke("".join(f"M{x(when)} 18V{bottom}" for when, _ in changes), "mark"))
     labels += year_labels(frame, begin, until, bottom + 18)
+    dotted = [f"{what}, {words.day(when)}" for when, what in changes]
+    labels += [Label(0, bottom + 36 + 16 * row, f"Dotted line: {text}") for row, text in enumerate(dotted)]
     told = (
         f"{words.counted(len(visits), 'visit')} from {words.day(begin)} to {words.day(until)}, "
         f"{words.counted(sum(1 for _, callout in visits if callout), 'call-out')}; "
-        + "; ".join(f"{lane.name}: {_lane_told(lane)}" for lane in lanes)
+        + "; ".join([*(f"{lane.name}: {_lane_told(lane)}" for lane in lanes), *dotted])
     )
     used = tuple(stroke for stroke in strokes if stroke.path)
-    return Sketch(sketch_id, bottom + 24, "Visits and units in place", told, used, tuple(labels))
+    height = bottom + 24 + 16 * len(dotted)
+    return Sketch(sketch_id, height, "Visits and units in place", told, used, tuple(labels))
 
 
 def _lane_told(lane: Lane) -> str:

@@ -59,7 +59,7 @@ def test_a_sleeve_past_its_longest_time_is_as_urgent_as_a_lamp_and_due_now(fleet
     assert sleeve["action"] == "clean"
     assert sleeve["reason"] == (  # 202 days before 30 June 2025 is 10 December 2024, and 182 on 10 June
         "The sleeve passed the longest time between cleanings, 182 days, on 10 Jun 2025. "
-        "Last cleaned or fitted on 10 Dec 2024 (29 weeks ago)."
+        "In since 10 Dec 2024 (29 weeks)."
     )
     assert found.select(UNIT).to_series()[0] == "S003/quartz_sleeve"
 
@@ -138,9 +138,10 @@ def test_reasons_tell_since_when_a_unit_is_in_or_that_nobody_knows() -> None:
     assert told(**calm).endswith("look at it. In since 22 Jan 2026 (22 weeks).")
     assert told(**calm, age_days=8).endswith("(1 week).")
     assert told(**calm, age_days=1).endswith("(under a week).")
-    assert told(**calm, component="quartz_sleeve").endswith(
-        "Last cleaned or fitted on 22 Jan 2026 (22 weeks ago)."
-    )
+    sleeve = {**calm, "component": "quartz_sleeve"}
+    assert told(**sleeve, renewed_by="fitted").endswith("In since 22 Jan 2026 (22 weeks).")
+    assert told(**sleeve, renewed_by="cleaned").endswith("Cleaned on 22 Jan 2026 (22 weeks ago).")
+    assert told(**calm, put_in_noted_on=date(2026, 3, 1)).endswith("(22 weeks), as noted on 1 Mar 2026.")
     unknown = {**calm, "age_unknown": True, "fitted_on": None, "age_days": None}
     assert told(**unknown) == "Nobody has written down when this cartridge went in, so it is treated as due."
     assert told(**unknown, spent_seen=True).endswith("The date it was fitted is not known.")

@@ -15,6 +15,7 @@ from fleetstats.report.pages import (
     index,
     owner,
     papers,
+    parts,
     site,
     supplier,
     technician,
@@ -280,6 +281,18 @@ def test_a_record_of_service_holds_every_visit_and_sample_and_no_advice(results:
         )
 
 
+def test_fitted_is_fitted_and_cleaned_is_cleaned_each_with_its_day_and_source() -> None:
+    seen, noted, cleaned = date(2024, 5, 1), date(2024, 6, 1), date(2025, 2, 3)
+    row = {"put_in_on": seen, "put_in_noted_on": None, "cleaned_on": cleaned, "part_seen_on": seen}
+    assert parts.put_in(row) == ("fitted at the visit of 1 May 2024; cleaned at the visit of 3 Feb 2025")
+    assert parts.put_in(row | {"put_in_noted_on": noted, "cleaned_on": None}) == (
+        "fitted 1 May 2024, as noted at the visit of 1 Jun 2024"
+    )
+    assert parts.put_in(row | {"put_in_on": None}) == (
+        "fitted before the visit of 1 May 2024, day not on record; cleaned at the visit of 3 Feb 2025"
+    )
+
+
 def test_a_pack_merges_figures_of_fewer_than_five_sites(results: Results) -> None:
     pack = supplier.supplier_packs(results)[0]
     parts = set(shown(pack.needs, "part_number"))
@@ -357,3 +370,25 @@ def test_the_calendar_has_one_entry_a_visit_stamped_with_the_as_of_day(results: 
     later = [replace(stop, ends=stop.ends + timedelta(days=9)) for stop in found]
     moved = Calendar.from_ical(due_calendar.due_calendar(later, AS_OF)).walk("VEVENT")
     assert {str(event["UID"]) for event in moved} == {str(event["UID"]) for event in events}
+
+
+def test_a_history_shows_every_unit_until_it_went_the_one_in_place_to_the_end() -> None:
+    begun, changed, cleaned = date(2024, 1, 1), date(2024, 6, 1), date(2025, 1, 1)
+    sleeve = {"site_id": "a", "component": "quartz_sleeve", "slot": ""}
+    visits = pl.DataFrame({"visit_id": ["v"], "site_id": ["a"], "visit_date": [begun]})
+    # the estimate stops at the change of the tank, the sleeve stayed in; of the one in place nothing was seen yet
+    spells = pl.DataFrame(
+        [{**sleeve, "fitted_on": begun, "ended_on": changed, "gone_on": cleaned, "ended_how": "left"}]
+    )
+    unused = pl.DataFrame([{**sleeve, "fitted_on": cleaned, "reason": "nothing_known", "gone_on": None}])
+    held = Results(
+        AS_OF,
+        display(),
+        sites=pl.DataFrame({"site_id": ["a"]}),
+        visits=visits,
+        spells=spells,
+        left_out=unused,
+    )
+    ledger = site.Ledger(held, held.sites)
+    (lane,) = site.lanes(ledger, "a")
+    assert [(bar.begins, bar.ends) for bar in lane.bars] == [(begun, cleaned), (cleaned, AS_OF)]

@@ -106,6 +106,16 @@ def test_history_counts_visits_and_units_in_words_and_escapes_names() -> None:
     assert "&lt;b&gt;lamp" in sketch.markup
 
 
+def test_every_dotted_line_of_a_history_says_what_changed_and_when() -> None:
+    visits = [(date(2024, 1, 1), False)]
+    changes = [(date(2024, 3, 1), "drought"), (date(2024, 9, 1), "tank changed")]
+    sketch = sketches.history("h", visits=visits, until=date(2025, 1, 1), lanes=[], changes=changes)
+    assert sketch is not None
+    told = [label.text for label in sketch.labels if label.text.startswith("Dotted line")]
+    assert told == ["Dotted line: drought, 1 Mar 2024", "Dotted line: tank changed, 1 Sep 2024"]
+    assert all(label.y < sketch.height for label in sketch.labels)
+
+
 def test_readings_mark_the_change_limit_and_say_the_last_reading() -> None:
     sketch = sketches.readings(
         "r",

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from fleetstats.quantities import FloatArray
+from fleetstats.quantities import Z90, FloatArray
 
 #: Index of each blocking law in dR/dV = k R^n (flow held constant).
 LAWS: Final[dict[str, float]] = {"cake": 0.0, "intermediate": 1.0, "standard": 1.5, "complete": 2.0}
@@ -104,6 +104,16 @@ class Blocking:
         """Return the share of life spent at which the drop expected at the usual flow is this; 0 if clean."""
         ratio = np.maximum(np.asarray(drop_kpa, dtype=np.float64) / self.clean_kpa, 1.0)
         return share_spent(ratio, self.limit_kpa / self.clean_kpa, self.index)
+
+    @property
+    def clean_most_kpa(self) -> float:
+        """Return what a clean unit reads at most, 19 times in 20, at a flow that was not read."""
+        return self.read_most(self.clean_kpa)
+
+    def read_most(self, expected_kpa: float) -> float:
+        """Return what is read at most, 19 times in 20, where a drop is expected and no flow was read."""
+        scale = float(self.scale(np.array([expected_kpa]), False)[0])
+        return expected_kpa * float(np.exp(Z90 * scale))
 
     def scale(self, expected_kpa: FloatArray, flow_read: npt.ArrayLike) -> FloatArray:
         """Return the standard deviation of log drop about an expected drop."""

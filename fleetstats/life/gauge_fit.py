@@ -30,7 +30,9 @@ from fleetstats.quantities import FloatArray, IndexArray
 
 #: Weak priors, common practice: a clean cartridge takes 5 to 40 kPa; a good gauge is a few kPa off.
 _PRIOR_MEAN: Final = np.array([np.log(15.0), 1.2, np.log(0.2), np.log(3.0), -3.5])
-_PRIOR_SD: Final = np.array([0.5, 0.6, 0.5, 0.5, 0.5])
+#: Of the log of the clean drop.
+CLEAN_SD: Final = 0.5
+_PRIOR_SD: Final = np.array([CLEAN_SD, 0.6, 0.5, 0.5, 0.5])
 _LOWEST: Final = np.array([0.0, 0.0, -4.0, -3.0, -7.0])
 _HIGHEST: Final = np.array([6.0, 2.0, 1.0, 4.0, -0.5])
 _LONGEST: Final = np.array([0.5, 0.5, 0.5, 1.0, 1.0])

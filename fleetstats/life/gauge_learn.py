@@ -7,8 +7,8 @@ drops from their first fit, their age and what is known of their own lives. Ther
 round would use each such reading again for what it has already told.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -18,7 +18,7 @@ from fleetstats.life.blocking import Blocking
 from fleetstats.life.families import FAMILIES
 from fleetstats.life.fit import fit_life
 from fleetstats.life.gauge_cells import GaugeCells, GaugeReadings, gauge_cells
-from fleetstats.life.gauge_fit import GaugeFit, fit_gauges, usable
+from fleetstats.life.gauge_fit import CLEAN_SD, GaugeFit, fit_gauges, usable
 from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.priors import Priors
@@ -30,6 +30,10 @@ ATOMS: Final = 3
 LEARNED_FROM: Final = 600
 #: Fewer readings than this say nothing that is worth its doubts.
 FEWEST: Final = 12
+#: Standard deviation of the log of what one new line reads, about what its stages take.
+_NEW_LINE_SD: Final = 0.3
+#: Readings of fewer homes than this tell little of what a stage takes elsewhere: homes differ.
+FEWEST_HOMES: Final = 6
 _NODES = 9
 _QUANTILES: Final = (np.arange(ATOMS) + 0.5) / ATOMS
 _SITE_POINTS: Final = np.array([-1.2247, 0.0, 1.2247])
@@ -98,6 +102,12 @@ def learn_gauges(
     first: dict[str, tuple[Blocking, LifeFit]] = {}
     for name, housing in housings.items():
         first[name] = _first_fit(housing, _as_readings(own[name], None, flow))
+    guessed = [
+        name
+        for name, housing in housings.items()
+        if _sites_read(housing.lives, _as_readings(own[name], None, flow)) < FEWEST_HOMES
+    ]
+    first = _shared_out(first, guessed, new_lines(stages), flow)
     found = {}
     for name, housing in housings.items():
         shared, others = _shared_rows(name, housings, first, own[name], stages)
@@ -114,6 +124,56 @@ def learn_gauges(
         cells = gauge_cells(housing.lives, kept, fitted.blocking)
         found[name] = Gauge(fitted.blocking, kept, cells, fitted, shared.height)
     return found
+
+
+def _sites_read(lives: Lifetimes, readings: GaugeReadings) -> int:
+    own = usable(lives, readings)
+    return 0 if len(own) < FEWEST else int(np.unique(lives.site_code[own.life[own.life >= 0]]).size)
+
+
+def new_lines(stages: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of readings across lines in which every stage had just gone in: all clean."""
+    return stages.filter("usable").filter((pl.col("age_days") <= 0).all().over("visit_id"))
+
+
+def _shared_out(
+    first: Mapping[str, tuple[Blocking, LifeFit]],
+    guessed: Sequence[str],
+    lines: pl.DataFrame,
+    usual_flow: float,
+) -> dict[str, tuple[Blocking, LifeFit]]:
+    """Return the first fits with what clean lines read shared out over stages hardly read alone.
+
+    Else each of two stages never read alone is told that the other takes what common practice says, and both
+    are left with what remains of a sum that is lower.
+    """
+    clean = {name: blocking.clean_kpa for name, (blocking, _) in first.items()}
+    at_flow = pl.when(pl.col("flow_lpm") > 0).then(pl.col("flow_lpm") / usual_flow).otherwise(1.0)
+    sums = (
+        lines.filter(pl.col("component").is_in(list(first)).all().over("visit_id"))
+        .with_columns(
+            own=pl.col("component").replace_strict(clean, default=0.0, return_dtype=pl.Float64),
+            guess=pl.col("component").is_in(list(guessed)),
+            kpa=pl.col("drop_kpa") / at_flow,
+        )
+        .group_by("visit_id")
+        .agg(
+            pl.col("kpa").first(),
+            guessed=pl.col("own").filter("guess").sum(),
+            known=pl.col("own").filter(~pl.col("guess")).sum(),
+        )
+        .filter(pl.col("guessed") > 0)
+    )
+    if sums.is_empty():
+        return dict(first)
+    left = np.maximum(sums["kpa"].to_numpy() - sums["known"].to_numpy(), 1.0)
+    off = float(np.median(np.log(left / sums["guessed"].to_numpy())))
+    sure = sums.height * CLEAN_SD**2
+    times = float(np.exp(off * sure / (sure + _NEW_LINE_SD**2)))
+    return {
+        name: (replace(blocking, clean_kpa=clean[name] * times), fit) if name in guessed else (blocking, fit)
+        for name, (blocking, fit) in first.items()
+    }
 
 
 def _usual_flow(readings: pl.DataFrame) -> float:

@@ -21,7 +21,9 @@ def stop_words(results: Results) -> dict[str, str]:
 def _stop_lines(display: Settings, rows: list[Row]) -> list[str]:
     """Return a line for each number, one for all that go by age, one for all that are changed anyway."""
     by_age = [_name(display, row) for row in rows if row["why"] == "calendar"]
-    others = [row for row in rows if row["change_at_kpa"] is None and row["why"] != "calendar"]
+    others = [
+        row for row in rows if row["change_at_kpa"] is None and row["why"] not in ("calendar", "across_all")
+    ]
     always = [_name(display, row) for row in others if not row["stays"]]
     staying = [row for row in others if row["stays"]]
     numbers = [row for row in rows if row["change_at_kpa"] is not None]
@@ -39,8 +41,8 @@ def _stop_lines(display: Settings, rows: list[Row]) -> list[str]:
             words.chance(staying[0]["lasts_chance"]),
         )
         lines.append(
-            f"{named}: young enough to stay by the plan, though even a clean reading is no {lasting} that "
-            f"{lasts} to the visit after; change {them} where the flow is weak."
+            f"{named}: young enough to stay by the plan, though the reading to be expected is no {lasting} "
+            f"that {lasts} to the visit after; change {them} where the flow is weak."
         )
     if by_age:
         them, their = ("it", "its") if len(by_age) == 1 else ("them", "their")
@@ -61,9 +63,12 @@ def _together(names: list[str]) -> str:
 def _number_line(display: Settings, row: Row) -> str:
     lasts = words.chance(row["lasts_chance"])
     if not row["component"]:
+        named = [labels.component(display, name) for name in (row["tells_of"] or "").split(",") if name]
+        them = "them" if len(named) != 1 else f"the {named[0][0].lower()}{named[0][1:]}"
+        last = "they last" if len(named) != 1 else "it lasts"
         return (
-            f"Across all filters together: change them at {row['change_at_kpa']:.0f} kPa or more, "
-            f"tap running; below that they last to the visit after, {lasts}."
+            f"Across all filters together: change {them} at {row['change_at_kpa']:.0f} kPa or more, "
+            f"tap running; below that {last} to the visit after, {lasts}."
         )
     return (
         f"{_name(display, row)}: change it at {row['change_at_kpa']:.0f} kPa or more across its housing, tap "

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from fleetstats.intake.accept import load_paths
-from fleetstats.life.gauge_learn import learn_gauges
+from fleetstats.life.gauge_learn import learn_gauges, new_lines
 from fleetstats.pipeline.gauge_stops import at_stop, gauge_visits
 from fleetstats.pipeline.gauge_units import units_now
 from fleetstats.pipeline.gauges import gauge_tables, gauges_told
@@ -167,11 +167,53 @@ def test_sites_read_only_across_all_stages_have_one_number_for_them(known, analy
     one_by_one = set(known.readings.filter(pl.col("component").is_not_null())["site_id"])
     assert whole.height > 0
     assert not set(whole["site_id"]) & one_by_one
-    each = (
-        stops.filter(pl.col("component").is_not_null()).group_by("site_id").agg(pl.col("change_at_kpa").min())
-    )
-    both = whole.join(each, on="site_id", suffix="_each")
-    assert (both["change_at_kpa"] > both["change_at_kpa_each"]).all()
+    # nobody can read a number of one housing there
+    each = stops.filter(pl.col("component").is_not_null()).join(whole, on="site_id", how="semi")
+    assert each["change_at_kpa"].null_count() == each.height
+    told = whole.select("site_id", component=pl.col("tells_of").str.split(",")).explode("component")
+    assert set(told.join(each, on=["site_id", "component"])["why"]) == {"across_all"}
+
+
+@pytest.fixture(scope="module")
+def low_lines(known):
+    """Return the fleet were it read across all stages alone, by gauges whose new lines show a third."""
+    third = pl.col("drop_kpa") * 0.3
+    only_all = known.readings.filter(pl.col("component").is_null()).with_columns(drop_kpa=third)
+    return replace(known, readings=only_all, stages_read=known.stages_read.with_columns(drop_kpa=third))
+
+
+def test_clean_drops_of_stages_never_read_alone_add_up_to_what_new_lines_read(low_lines):
+    new = new_lines(low_lines.stages_read).unique("visit_id")
+    assert new.height > 20
+    gauges = learn_gauges(housings_of(low_lines, SETTINGS), low_lines.readings, low_lines.stages_read)
+    total = sum(gauge.blocking.clean_kpa for gauge in gauges.values())
+    assert total == pytest.approx(new["drop_kpa"].median(), rel=0.25)
+
+
+@pytest.mark.parametrize("read", ["known", "low_lines"])
+def test_no_number_is_what_a_clean_unit_reads_or_says_other_than_the_task(read, request, analysed):
+    records, plan = request.getfixturevalue(read), analysed[2]
+    now = units_now(records, learn_fleet(records, SETTINGS, draws=40))
+    stops = at_stop(records, SETTINGS, now, plan.visits.intervals, plan.due)
+    numbers = stops.filter(pl.col("change_at_kpa").is_not_null())
+    assert numbers.height > 5
+    laws = {name: units.gauge.blocking for name, units in now.items()}
+    for row in numbers.filter(pl.col("component").is_not_null()).iter_rows(named=True):
+        law, units = laws[row["component"]], now[row["component"]]
+        assert row["change_at_kpa"] > law.clean_kpa
+        if not row["stays"]:
+            continue
+        at = units.frame.with_row_index().join(pl.DataFrame([row]).select(KEY), on=KEY)["index"].to_numpy()
+        visit = plan.due.filter(site_id=row["site_id"], component=row["component"], slot=row["slot"])
+        age = (visit["visit_by"][0] - units.frame["fitted_on"][int(at[0])]).days
+        middle = max(units.ends.take(at.astype(int)).quantile(0.5)[0], age)
+        assert row["change_at_kpa"] > law.drop(age / middle), "it would have changed what the task lets stay"
+    whole = numbers.filter(pl.col("component").is_null())
+    new = new_lines(records.stages_read)
+    own = whole.join(new.group_by("site_id").agg(pl.col("drop_kpa").max()), on="site_id")
+    assert own.height > 0
+    assert (own["change_at_kpa"] > own["drop_kpa"]).all()
+    assert whole["change_at_kpa"].min() > new.unique("visit_id")["drop_kpa"].quantile(0.95)
 
 
 def test_limits_bound_the_date_that_gauges_ask_for(known, analysed):

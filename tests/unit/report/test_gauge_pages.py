@@ -83,8 +83,8 @@ def test_the_last_reading_and_the_number_at_the_stop_are_told() -> None:
     # one that the plan leaves in is not told to be changed
     assert found["d"] == (
         "Carbon cartridge: change it; even a clean reading does not promise that it lasts to the visit after. "
-        "Sediment cartridge: young enough to stay by the plan, though even a clean reading is no 9 in 10 that "
-        "it lasts to the visit after; change it where the flow is weak."
+        "Sediment cartridge: young enough to stay by the plan, though the reading to be expected is no 9 in 10 "
+        "that it lasts to the visit after; change it where the flow is weak."
     )
     assert found["c"] == (
         "Sediment cartridge and carbon cartridge: change them when their age asks for it, whatever the gauge "

@@ -66,6 +66,12 @@ def invent(sites: int = 24, seed: int = 7) -> Results:
     worst = frame.sort("callouts", descending=True).head(6)["site_id"].to_list()
     return Results(
         as_of=AS_OF, display=display(), version="0.1.0", sites=frame, visits=pl.DataFrame(visits), work=pl.DataFrame(work),
+        unsafe_water=pl.DataFrame(
+            {
+                "site_id": [row["site_id"] for row in rows[3:5]],
+                "why": ["failed_sample", "open_alarm"][: len(rows[3:5])],
+            }
+        ),
         spells=pl.DataFrame(spells), in_place=pl.DataFrame(in_place), readings=pl.DataFrame(readings),
         site_life=pl.DataFrame(site_life), intervals=pl.DataFrame(intervals), plans=pl.DataFrame(plans),
         due=pl.DataFrame(due), life_curves=pl.DataFrame(life_curves),

@@ -8,6 +8,7 @@ from typing import Literal, cast
 import polars as pl
 
 from fleetstats.advice.evidence import costs_to_tell
+from fleetstats.advice.unsafe import unsafe_water
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
 from fleetstats.life.learn import ComponentLife
@@ -159,6 +160,9 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     results = {
         **_what_is_known(store, relations, settings, lives, rule),
         **_what_is_advised(plan, relations.decisions),
+        "unsafe_water": unsafe_water(
+            sites=relations.sites, units=plan.units, components=rule.terms, as_of=relations.as_of
+        ),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **forecast_stock(relations, settings, lives, rule, plan),
         "stock_past": stock_past(store, settings, relations=relations),

@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Mapping
+from datetime import date
 
 from fleetstats.components import label_of, plural_of, role_of
 from fleetstats.report import words
@@ -87,6 +88,15 @@ _LEVELS: Mapping[str, Mapping[str, str]] = {
     "first_flush": {"yes": "with a first flush", "no": "without a first flush"},
     "occupancy": {"all_year": "all year", "seasonal": "part of the year"},
 }
+#: What makes water doubtful, and until when.
+_UNTREATED: Mapping[str, tuple[str, str]] = {
+    "failed_sample": ("A water sample failed{on}{what}.", "a new sample is good"),
+    "open_alarm": ("The UV unit raised an alarm{on}.", "it is put right"),
+    "lamp_dead": ("The UV lamp was found dead{on}.", "it is renewed"),
+    "lamp_missing": ("The UV unit is without a lamp.", "one is fitted"),
+    "lamp_past_rated": ("The UV lamp passed its rated life of {days} days{on}.", "it is renewed"),
+    "sleeve_scaled": ("The quartz sleeve was found scaled{on}.", "it is cleaned or renewed"),
+}
 _TERM = re.compile(r"^(?P<column>[^\[\]]+)\[(?P<level>.*)\]$")
 #: Kinds of changes that name what was changed, not what happened.
 _CHANGED = ("roof", "tank", "pump", "screen", "first_flush", "household")
@@ -117,6 +127,15 @@ def change(kind: str | None) -> str:
     if kind in (None, "other"):
         return "a change"
     return f"{plain(kind)} changed" if kind in _CHANGED else plain(kind)
+
+
+def untreated(row: Mapping[str, object]) -> str:
+    """Return why a home's water is not to be drunk untreated and until when; a row of `unsafe_water`."""
+    since, what = row["since"], plain(str(row["what"] or ""))
+    on = f" on {words.day(since)}" if isinstance(since, date) else ""
+    before, until = _UNTREATED[str(row["why"])]
+    told = before.format(on=on, what=f" ({what})" if what else "", days=f"{row['days'] or 0:.0f}")
+    return f"{told} Do not drink the water untreated until {until}."
 
 
 def gone(results: Results, name: str) -> str:

@@ -35,7 +35,10 @@ SELECT
     h.hardness_mg_l,
     ($as_of - f.tank_installed) / 365.25 AS tank_age_years,
     coalesce(a.failed_sample_open, false) AS failed_sample_open,
-    coalesce(a.open_alarm, false) AS open_alarm
+    a.failed_sample_on,
+    a.failed_sample_of,
+    coalesce(a.open_alarm, false) AS open_alarm,
+    a.open_alarm_on
 FROM facts AS f
 LEFT JOIN temp.observation AS o USING (site_id)
 LEFT JOIN current_chapter AS c USING (site_id)

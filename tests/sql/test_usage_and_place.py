@@ -227,3 +227,20 @@ def test_a_cartridge_that_was_rinsed_is_as_old_as_before(fleet, rows):
     work = SLEEVE + "a,sediment_cartridge,fitted,,\nb,sediment_cartridge,cleaned,loaded,\n"
     known = fleet.known(visits=FOUR_VISITS, work=work)
     assert put_in(known, rows) == ("2024-01-01", "2024-01-01", None, "2024-07-01", "2024-01-01")
+
+
+def test_what_failed_and_when_and_since_when_an_alarm_is_open(fleet, rows):
+    known = fleet.known(
+        visits="visit_id,site_id,visit_date,visit_reason,callout_cause\na,A,2024-01-01,,\nb,A,2024-02-01,callout,uv_alarm\n",
+        work=LAMP,
+        samples="""
+        site_id,sampled_on,parameter,passed
+        A,2024-01-10,turbidity,no
+        A,2024-01-12,coliforms,no
+        A,2024-01-14,e_coli,no
+        A,2024-01-20,coliforms,yes
+        """,
+    )
+    assert rows(known.sites, "failed_sample_on", "failed_sample_of", "open_alarm_on") == [
+        (date(2024, 1, 14), "e_coli, turbidity", date(2024, 2, 1))
+    ]

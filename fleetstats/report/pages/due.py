@@ -14,6 +14,7 @@ from fleetstats.report.tables import Column, Table
 
 #: A chance of being spent below this is not worth a technician's reading; the whole list has them all.
 WORTH_SAYING = 0.05
+_KEY = ("site_id", "component", "slot")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +40,13 @@ class Stop:
     ends: date
 
 
-def ordered(due: pl.DataFrame) -> pl.DataFrame:
-    """Return the due list most urgent first: by its rank where it has one, else as it comes."""
-    return due.sort("rank", nulls_last=True, maintain_order=True) if due["rank"].count() else due
+def ordered(results: Results, due: pl.DataFrame) -> pl.DataFrame:
+    """Return lines of the due list with the part in place, most urgent first (by rank, else as they come)."""
+    held = results.in_place.filter(~pl.col("removed").fill_null(False)).select(
+        *_KEY, part_in_place="part_number"
+    )
+    lines = due.join(held, on=_KEY, how="left", maintain_order="left")
+    return lines.sort("rank", nulls_last=True, maintain_order=True) if due["rank"].count() else lines
 
 
 def stops(results: Results) -> list[Stop]:
@@ -49,7 +54,7 @@ def stops(results: Results) -> list[Stop]:
     names = parts.site_names(results.sites)
     facts = {row["site_id"]: row for row in results.sites.iter_rows(named=True)}
     grouped: dict[tuple[str, date], list[parts.Row]] = {}
-    for row in ordered(results.due).iter_rows(named=True):
+    for row in ordered(results, results.due).iter_rows(named=True):
         grouped.setdefault((row["site_id"], row["visit_by"]), []).append(row)
     by_gauge = gauge_by_site(results, results.due)
     found = []
@@ -59,7 +64,7 @@ def stops(results: Results) -> list[Stop]:
         found.append(Stop(
             site_id, names.get(site_id, site_id), parts.site_href(site_id), site.get("crew") or "",
             parts.window(begins, ends, results.as_of), _urgent(site, rows, results.as_of),
-            _tasks(results, rows), by_gauge.get(site_id, ""), ends,
+            (*sample_task(site), *_tasks(results, rows)), by_gauge.get(site_id, ""), ends,
         ))  # fmt: skip
     return sorted(found, key=lambda stop: not stop.urgent.startswith(_FIRST))
 
@@ -124,34 +129,65 @@ def this_week(found: list[Stop], as_of: date) -> list[Stop]:
 
 
 def van_load(results: Results, chosen: list[Stop]) -> Table:
-    """Return how many of each part the chosen stops call for: to fit, and to carry in case."""
-    wanted = {(stop.site_id, stop.ends) for stop in chosen}
+    """Return how many of each part the chosen stops' cards may ask for: to fit, expected, and in case."""
+    wanted = pl.DataFrame(
+        [(stop.site_id, stop.ends) for stop in chosen], orient="row",
+        schema={"site_id": pl.String, "visit_by": pl.Date},
+    )  # fmt: skip
     known = {row["part_number"]: row["description"] or "" for row in results.parts.iter_rows(named=True)}
-    loads: dict[tuple[str, str], list[bool]] = {}
-    for row in results.due.iter_rows(named=True):
-        fit = row["action"] == "replace"
-        if (row["site_id"], row["visit_by"]) in wanted and (fit or row["part_number"]):
-            loads.setdefault((row["component"], row["part_number"] or ""), []).append(fit)
     order = {name: place for place, name in enumerate(results.display.components)}
+    lines = ordered(results, results.due).join(wanted, on=["site_id", "visit_by"], how="semi")
+    loads = sorted(
+        carried(results, lines).iter_rows(named=True),
+        key=lambda row: (order.get(row["component"], len(order)), row["component"], row["part_number"]),
+    )
     rows = [
         (
-            tables.text(part or "part not on record"),
-            tables.text(known.get(part) or labels.component(component)),
-            tables.number(str(sum(fits)), sum(fits)),
-            tables.number(str(len(fits) - sum(fits)), len(fits) - sum(fits)),
+            tables.text(row["part_number"] or "part not on record"),
+            tables.text(known.get(row["part_number"]) or labels.component(row["component"])),
+            tables.number(str(row["to_fit"]), row["to_fit"]),
+            tables.number(words.amount(row["expected"]), row["expected"]),
+            tables.number(str(row["in_case"]), row["in_case"]),
         )
-        for (component, part), fits in sorted(
-            loads.items(), key=lambda item: (order.get(item[0][0], len(order)), item[0])
-        )
+        for row in loads
     ]
     columns = (
         Column("part_number", "Part"), Column("description", "What it is"),
-        Column("to_fit", "To fit", True), Column("in_case", "To carry in case", True),
+        Column("to_fit", "To fit", True), Column("expected", "Expected to be needed", True),
+        Column("in_case", "To carry in case", True),
     )  # fmt: skip
     return Table(
         "van-load", "Van load for these stops", columns, tuple(rows),
         "Nothing to carry for these stops.", "data/van-load.csv",
     )  # fmt: skip
+
+
+def carried(results: Results, lines: pl.DataFrame) -> pl.DataFrame:
+    """Return how many of each part lines of the due list may ask for.
+
+    A line asks for one to fit; in case, where a part is to be carried, or where the card has the cartridge
+    changed by its gauge or a weak flow.
+
+    Returns
+    -------
+    polars frame
+        component, part_number (blank = not on record), to_fit, expected (those and the chances that checked
+        ones are spent), in_case (those to carry besides).
+    """
+    gauged = [name for name, shown in results.display.components.items() if shown.pressure_limit_kpa]
+    fit, check = pl.col("action") == "replace", pl.col("action") == "inspect"
+    asked = pl.col("part_number").is_not_null() | (check & pl.col("component").is_in(gauged))
+    spent = pl.when(check).then(pl.col("chance_already_spent").fill_null(0.0)).otherwise(0.0)
+    return (
+        lines.filter(fit | asked)
+        .with_columns(pl.coalesce("part_number", "part_in_place", pl.lit("")).alias("part_number"))
+        .group_by("component", "part_number", maintain_order=True)
+        .agg(
+            to_fit=fit.sum(),
+            expected=pl.when(fit).then(1.0).otherwise(spent).sum(),
+            in_case=(~fit).sum(),
+        )
+    )
 
 
 def due_table(results: Results) -> Table:
@@ -166,15 +202,17 @@ def due_table(results: Results) -> Table:
             tables.text(labels.component(row["component"], row["slot"])),
             tables.text(labels.ACTIONS.get(row["action"] or "", labels.plain(row["action"]))),
             tables.text(row["part_number"]),
+            tables.text(row["part_in_place"]),
             tables.text(row["reason"]),
             tables.number(words.chance(row["chance_already_spent"]), row["chance_already_spent"]),
             tables.text(crews.get(row["site_id"])),
         )
-        for row in ordered(results.due).iter_rows(named=True)
+        for row in ordered(results, results.due).iter_rows(named=True)
     ]
     columns = (
         Column("site", "Site"), Column("visit_from", "Book from"), Column("visit_by", "No later than"),
         Column("component", "Component"), Column("action", "Do"), Column("part_number", "Part"),
+        Column("part_in_place", "Part in place"),
         Column("reason", "Why", long=True), Column("chance_already_spent", "Chance already spent", True),
         Column("crew", "Crew"),
     )  # fmt: skip
@@ -182,6 +220,20 @@ def due_table(results: Results) -> Table:
         "due-list", "Everything due, most urgent first", columns, tuple(rows),
         "Nothing is due: no site is served, or no records are loaded.", "due.csv",
     )  # fmt: skip
+
+
+def failed(site: parts.Row) -> str:
+    """Return what failed at a site and when: "water sample of 3 Mar 2026 failed (e coli)"."""
+    of = words.in_brackets(labels.plain(site.get("failed_sample_of")))
+    taken = site.get("failed_sample_on")
+    return f"Water sample{f' of {words.day(taken)}' if taken else ''} failed{of}"
+
+
+def sample_task(site: parts.Row) -> tuple[Task, ...]:
+    """Return the new sample to take after the work where one failed; nothing elsewhere."""
+    if not site.get("failed_sample_open"):
+        return ()
+    return (Task("Water sample: take a new one after the work", f"{failed(site)}."),)
 
 
 _FIRST = ("failed sample open", "UV alarm open")

@@ -63,7 +63,7 @@ def _together(names: list[str]) -> str:
 def _number_line(display: Settings, row: Row) -> str:
     lasts = words.chance(row["lasts_chance"])
     if not row["component"]:
-        named = [labels.component(display, name) for name in (row["tells_of"] or "").split(",") if name]
+        named = [labels.component(name) for name in (row["tells_of"] or "").split(",") if name]
         them = "them" if len(named) != 1 else f"the {named[0][0].lower()}{named[0][1:]}"
         last = "they last" if len(named) != 1 else "it lasts"
         return (

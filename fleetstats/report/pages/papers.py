@@ -4,17 +4,13 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from fleetstats.report import labels, tables, words
+from fleetstats.report.pages import due as due_page
 from fleetstats.report.pages import parts
 from fleetstats.report.pages.parts import Fact, Head
 from fleetstats.report.pages.site import Ledger, Visit, late_notes, next_stop, unit_name, visit_told
 from fleetstats.report.tables import Column, Table
 
 Row = dict[str, Any]
-_UNSAFE: Final = "treat the water as unsafe to drink until"
-_WARNINGS: Final = (
-    ("failed_sample_open", f"A water sample has failed: {_UNSAFE} a later good result."),
-    ("open_alarm", f"The UV unit has raised an alarm: {_UNSAFE} it is put right."),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +53,11 @@ def customer_sheet(ledger: Ledger, site: Row) -> CustomerSheet:
             f"{unit_name(ledger, row)}: {labels.ACTIONS.get(row['action'] or '', 'seen to')}" for row in done
         ),
         next_visit="now due" if next_when.startswith("overdue") else next_when,
-        planned=tuple(parts.task(results, {**row, "part_number": None}) for row in tasks),
-        notes=(*(text for flag, text in _WARNINGS if site[flag]), *late_notes(ledger, tasks)),
+        planned=(
+            *(task.what for task in due_page.sample_task(site)),
+            *(parts.task(results, {**row, "part_number": None, "part_in_place": None}) for row in tasks),
+        ),
+        notes=(*map(labels.untreated, ledger.unsafe.get(site_id, [])), *late_notes(ledger, tasks)),
         contact=results.display.contact,
     )
 

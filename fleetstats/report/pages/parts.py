@@ -131,7 +131,10 @@ def put_in(row: Row) -> str:
 
 
 def task(results: Results, row: Row) -> str:
-    """Return what to do with one component at a visit: "Sediment cartridge: replace, part SED-A"."""
+    """Return what to do with one component at a visit: "Sediment cartridge: replace, part SED-A".
+
+    A line of which no part is carried names the one in place, as its card may ask for another.
+    """
     name = labels.component(row["component"], row["slot"])
     action = labels.ACTIONS.get(row["action"] or "", labels.plain(row["action"])) or "see to it"
     part = ""
@@ -139,4 +142,6 @@ def task(results: Results, row: Row) -> str:
         part = (
             f", part {row['part_number']}" if row["action"] == "replace" else f", carry {row['part_number']}"
         )
+    elif row.get("part_in_place"):
+        part = f", {row['part_in_place']} in place"
     return f"{name}: {action}{part}"

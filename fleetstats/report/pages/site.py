@@ -88,6 +88,7 @@ class Ledger:
         self.spells = parts.by_site(
             own(results.spells).sort("fitted_on", nulls_last=True, maintain_order=True)
         )
+        self.unsafe = parts.by_site(own(results.unsafe_water))
         self.left_out = parts.by_site(own(results.left_out))
         self.readings = parts.by_site(own(results.readings).sort("visit_date", maintain_order=True))
         # of a unit that has gone since nothing is to be expected any more
@@ -103,7 +104,7 @@ class Ledger:
         self.calendar = parts.by_site(own(results.calendar).sort("visit", maintain_order=True))
         self.in_place = parts.by_site(own(results.in_place))
         self.samples = parts.by_site(own(results.samples).sort("sampled_on", maintain_order=True))
-        self.due = parts.by_site(due_page.ordered(due))
+        self.due = parts.by_site(due_page.ordered(results, due))
         self.gauges = due_page.gauge_by_site(results, due)
         self.order = {name: place for place, name in enumerate(results.display.components)}
 
@@ -125,7 +126,7 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         notes=(*_notes(site), *late_notes(ledger, tasks)),
         facts=_facts(site),
         next_when=next_when,
-        next_tasks=tuple(due_page.task_of(results, row) for row in tasks),
+        next_tasks=(*due_page.sample_task(site), *(due_page.task_of(results, row) for row in tasks)),
         gauge=ledger.gauges.get(site_id, ""),
         history=_history(ledger, site_id),
         reasons=_reasons(ledger, site_id),
@@ -161,9 +162,10 @@ def _notes(site: Row) -> tuple[str, ...]:
     elif site["lost_to_view"]:
         notes.append(f"Not seen since {words.day(site['last_visit_on'])}: left out of plans and stock.")
     if site["failed_sample_open"]:
-        notes.append("Failed water sample open: nothing is lengthened here until a later good result.")
+        notes.append(f"{due_page.failed(site)}: nothing is lengthened here until a later good result.")
     if site["open_alarm"]:
-        notes.append("UV alarm open: nothing is lengthened here until it is put right.")
+        since = f" since {words.day(site['open_alarm_on'])}" if site["open_alarm_on"] else ""
+        notes.append(f"UV alarm open{since}: nothing is lengthened here until it is put right.")
     return tuple(notes)
 
 

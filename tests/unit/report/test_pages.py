@@ -148,13 +148,18 @@ def test_what_is_urgent_of_the_site_stands_with_its_first_line_and_hides_no_late
     sites = pl.DataFrame({"site_id": ["a"], "failed_sample_open": [True]})
     (stop,) = due.stops(Results(AS_OF, display(), due=pl.DataFrame(rows), sites=sites))
     assert stop.urgent == "failed sample open and lamp past its limit"
-    assert [task.why for task in stop.tasks] == [f"{OF_SITE[0]} The lamp reached its limit.", "Cleaned here."]
+    assert [task.why for task in stop.tasks[1:]] == [
+        f"{OF_SITE[0]} The lamp reached its limit.",
+        "Cleaned here.",
+    ]
 
 
 def test_the_van_load_counts_pieces_of_the_chosen_stops_only(results: Results) -> None:
     week = due.this_week(due.stops(results), AS_OF)
     load = due.van_load(results, week)
-    assert sum(int(pieces) for pieces in shown(load, "to_fit")) == sum(len(stop.tasks) for stop in week)
+    assert sum(int(pieces) for pieces in shown(load, "to_fit")) == sum(
+        len(stop.tasks) - stop.tasks[0].what.startswith("Water sample") for stop in week
+    )
 
 
 def test_the_van_load_tells_parts_to_fit_from_those_to_carry_in_case() -> None:
@@ -168,6 +173,33 @@ def test_the_van_load_tells_parts_to_fit_from_those_to_carry_in_case() -> None:
     load = due.van_load(results, due.this_week(due.stops(results), AS_OF))
     assert shown(load, "part_number") == ["part not on record", "L"]
     assert (shown(load, "to_fit"), shown(load, "in_case")) == (["1", "1"], ["0", "1"])
+
+
+def test_the_van_holds_every_part_that_a_card_may_ask_for() -> None:
+    """A cartridge that is checked may have to be changed by its gauge: one is carried, of the part in place."""
+    cartridge = {"component": "sediment_cartridge", "visit_by": AS_OF}
+    rows = [
+        unit(site_id="a", **cartridge, action="inspect", part_number=None, chance_already_spent=0.1),
+        unit(site_id="b", **cartridge, action="inspect", part_number="S", chance_already_spent=0.4),
+        unit(site_id="c", **cartridge, action="replace", part_number="S", chance_already_spent=0.6),
+        unit(site_id="d", visit_by=AS_OF, action="inspect", part_number=None, chance_already_spent=0.1),
+        unit(
+            site_id="e", component="quartz_sleeve", visit_by=AS_OF, action="clean", part_number="Q",
+            chance_already_spent=0.5,
+        ),
+    ]  # fmt: skip
+    held = pl.DataFrame([{**row, "part_number": part} for row, part in zip(rows, "SSSLQ", strict=True)])
+    results = Results(AS_OF, display(), due=pl.DataFrame(rows), in_place=held)
+    found = due.stops(results)
+    load = due.carried(results, due.ordered(results, results.due))
+    assert load.select("part_number", "to_fit", "expected", "in_case").rows() == [
+        ("S", 1, pytest.approx(1.5), 2),
+        ("Q", 0, 0.0, 1),
+    ]
+    told = {stop.site_id: stop.tasks[0].what for stop in found}
+    assert told["a"] == "Sediment cartridge: check, S in place"
+    assert told["b"] == "Sediment cartridge: check, carry S"
+    assert told["d"] == "UV lamp: check, L in place"
 
 
 def test_effects_are_sentences_and_doubtful_ones_say_so(results: Results) -> None:
@@ -291,6 +323,29 @@ def test_fitted_is_fitted_and_cleaned_is_cleaned_each_with_its_day_and_source() 
     assert parts.put_in(row | {"put_in_on": None}) == (
         "fitted before the visit of 1 May 2024, day not on record; cleaned at the visit of 3 Feb 2025"
     )
+
+
+def test_after_a_failed_sample_every_paper_says_what_failed_when_and_to_take_a_new_one() -> None:
+    failed = date(2025, 5, 3)
+    sites = pl.DataFrame(
+        {"site_id": ["a", "b"], "failed_sample_open": [True, False], "failed_sample_on": [failed, None],
+         "failed_sample_of": ["e_coli", None]}
+    )  # fmt: skip
+    lines = pl.DataFrame([unit(site_id=name, visit_by=AS_OF, action="inspect") for name in "ab"])
+    reasons = pl.DataFrame(
+        {"site_id": ["a"], "why": ["failed_sample"], "since": [failed], "what": ["e_coli"]}
+    )
+    held = Results(AS_OF, display(), sites=sites, due=lines, unsafe_water=reasons)
+    new_sample = "Water sample: take a new one after the work"
+    on_cards = {stop.site_id: [task.what for task in stop.tasks] for stop in due.stops(held)}
+    assert (on_cards["a"][0], len(on_cards["a"]), len(on_cards["b"])) == (new_sample, 2, 1)
+    ledger = site.Ledger(held, held.sites)
+    row, calm = held.sites.iter_rows(named=True)
+    page, sheet = site.site_page(ledger, row), papers.customer_sheet(ledger, row)
+    assert (page.next_tasks[0].what, sheet.planned[0]) == (new_sample, new_sample)
+    assert all("3 May 2025" in text and "e coli" in text for text in (page.notes[0], sheet.notes[0]))
+    assert "Do not drink the water untreated until a new sample is good." in sheet.notes[0]
+    assert papers.customer_sheet(ledger, calm).notes == ()
 
 
 def test_a_pack_merges_figures_of_fewer_than_five_sites(results: Results) -> None:

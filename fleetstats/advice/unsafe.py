@@ -6,7 +6,7 @@ from typing import Final
 
 import polars as pl
 
-from fleetstats.advice.terms import ComponentTerms
+from fleetstats.components import Component
 
 #: Why, most telling first. A mere ceiling of this tool or of a firm is not among them.
 REASONS: Final = (
@@ -24,7 +24,7 @@ UNSAFE: Final = {
 
 
 def unsafe_water(
-    *, sites: pl.DataFrame, units: pl.DataFrame, components: Mapping[str, ComponentTerms], as_of: date
+    *, sites: pl.DataFrame, units: pl.DataFrame, components: Mapping[str, Component], as_of: date
 ) -> pl.DataFrame:
     """Return a row for each reason not to drink a home's water untreated, sites in order.
 
@@ -35,7 +35,7 @@ def unsafe_water(
     units : polars frame
         Units in place: site_id, component, slot, fitted_on, removed, spent_seen, last_look_on, and
         rated_life_days (the part's; null).
-    components : mapping of str to ComponentTerms
+    components : mapping of str to Component
     as_of : date
 
     Returns
@@ -65,7 +65,7 @@ def _row(row: Mapping[str, object], why: str, since: object, days: float | None 
     }  # fmt: skip
 
 
-def _of_unit(unit: Mapping[str, object], terms: ComponentTerms, as_of: date) -> dict[str, object] | None:
+def _of_unit(unit: Mapping[str, object], terms: Component, as_of: date) -> dict[str, object] | None:
     """Return what makes the water doubtful in one place of the UV unit, None where nothing is known to."""
     if not terms.of_uv_unit:
         return None

@@ -159,10 +159,7 @@ def _analyse(store: Store, settings: Settings, as_of: date | None, progress: Pro
     progress("forecasting stock")
     results = {
         **_what_is_known(store, relations, settings, lives, rule),
-        **_what_is_advised(plan, relations.decisions),
-        "unsafe_water": unsafe_water(
-            sites=relations.sites, units=plan.units, components=rule.terms, as_of=relations.as_of
-        ),
+        **_what_is_advised(plan, relations, rule),
         **gauge_tables(relations, settings, lives, now, plan.visits.intervals, plan.due),
         **forecast_stock(relations, settings, lives, rule, plan),
         "stock_past": stock_past(store, settings, relations=relations),
@@ -215,15 +212,18 @@ def _what_is_known(
     }
 
 
-def _what_is_advised(plan: FleetPlan, decisions: pl.DataFrame) -> dict[str, pl.DataFrame]:
+def _what_is_advised(plan: FleetPlan, relations: Relations, rule: TodaysRule) -> dict[str, pl.DataFrame]:
     return {
         "plans": plan.visits.plans,
         "intervals": plan.visits.intervals,
         "evidence_levels": plan.visits.levels,
         "totals": plan.visits.totals,
-        "limit_costs": with_deciders(plan.visits.limit_costs, decisions),
+        "limit_costs": with_deciders(plan.visits.limit_costs, relations.decisions),
         "blocked_total": plan.visits.blocked_total,
         "due": plan.due,
+        "unsafe_water": unsafe_water(
+            sites=relations.sites, units=plan.units, components=rule.terms, as_of=relations.as_of
+        ),
         "calendar": plan.calendar,
         "weekly_load": plan.weekly_load,
         "fixes": plan.fixes,

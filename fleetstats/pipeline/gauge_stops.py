@@ -41,45 +41,17 @@ def at_stop(
     polars frame
         site_id, component, slot, change_at_kpa (null: change it whatever the gauge says), lasts_chance, why
         (gauge, calendar: its age alone asks for it; always: no reading would do; across_all: see the row of
-        all), readings (the law rests
-        on), stays (the visit rule leaves it in at that visit), tells_of (the components that a number across
-        all is for, with commas). Where a gauge shows only some of what ends a
-        component, as with carbon, a reading never keeps in place what is due.
+        all), readings (the law rests on), stays (the visit rule leaves it in at that visit), tells_of (the
+        components that a number across all is for, with commas). Where a gauge shows only some of what ends
+        a component, as with carbon, a reading never keeps in place what is due.
     """
     visits = due.select(*KEY, "visit_by", "action", stays=pl.col("action") == "inspect")
     plan = intervals.select(*KEY, "visit_interval_days", "hard_limit_days")
     found = []
     for name, units in now.items():
-        terms = settings.component(name)
         rows = units.frame.with_row_index("unit").join(visits, on=KEY).join(plan, on=KEY).sort("unit")
-        unit = rows["unit"].to_numpy().astype(np.intp)
-        age = (rows["visit_by"] - rows["fitted_on"]).dt.total_days().to_numpy().astype(np.float64)
-        until = age + rows["visit_interval_days"].to_numpy()
-        # a reading in doubt is no reading at a stop: the cartridge is changed
-        sure = replace(units.gauge.blocking, wild_share=1e-6)
-        drop = change_at(
-            units.ends.take(unit), age, until, sure,
-            most_chance=1 - LASTS, grid_kpa=np.arange(4.0, sure.limit_kpa + 1, _GRID_KPA),
-        )  # fmt: skip
-        middle = np.maximum(units.ends.take(unit).quantile(0.5), age)
-        expected = sure.drop(age / middle)
-        says_nothing = (drop <= sure.clean_most_kpa) | (rows["stays"].to_numpy() & (drop <= expected))
-        by_age = until > rows["hard_limit_days"].fill_null(np.inf).to_numpy()
-        if not set(terms.callout_causes) <= ONLY_PRESSURE:
-            by_age |= (rows["action"] == "replace").to_numpy()
-        why = np.where(by_age, "calendar", np.where(says_nothing, "always", "gauge"))
-        kpa = np.where(why == "gauge", np.minimum(drop, sure.limit_kpa), np.nan)
-        told = rows.select(
-            *KEY,
-            expected_kpa=pl.Series(expected),
-            change_at_kpa=pl.Series(kpa).fill_nan(None),
-            lasts_chance=pl.lit(LASTS),
-            why=pl.Series(why.astype(str), dtype=pl.String),
-            readings=pl.lit(len(units.gauge.readings), pl.Int64),
-            stays="stays",
-            tells_of=pl.lit(None, pl.String),
-        )
-        found.append(told)
+        only_pressure = set(settings.component(name).callout_causes) <= ONLY_PRESSURE
+        found.append(_by_housing(units, rows, only_pressure=only_pressure))
     by_housing = pl.concat(found).sort(KEY)
     laws = {name: units.gauge.blocking for name, units in now.items()}
     in_line = _only_in_line(relations, by_housing)
@@ -91,6 +63,36 @@ def at_stop(
         why=pl.when(unread).then(pl.lit("across_all")).otherwise("why"),
     )
     return pl.concat([own, across]).drop("expected_kpa")
+
+
+def _by_housing(units: UnitsNow, rows: pl.DataFrame, *, only_pressure: bool) -> pl.DataFrame:
+    """Return the number of each cartridge across its own housing, and the drop expected at the visit."""
+    unit = rows["unit"].to_numpy().astype(np.intp)
+    age = (rows["visit_by"] - rows["fitted_on"]).dt.total_days().to_numpy().astype(np.float64)
+    until = age + rows["visit_interval_days"].to_numpy()
+    # a reading in doubt is no reading at a stop: the cartridge is changed
+    sure = replace(units.gauge.blocking, wild_share=1e-6)
+    drop = change_at(
+        units.ends.take(unit), age, until, sure,
+        most_chance=1 - LASTS, grid_kpa=np.arange(4.0, sure.limit_kpa + 1, _GRID_KPA),
+    )  # fmt: skip
+    expected = sure.drop(age / np.maximum(units.ends.take(unit).quantile(0.5), age))
+    says_nothing = (drop <= sure.clean_most_kpa) | (rows["stays"].to_numpy() & (drop <= expected))
+    by_age = until > rows["hard_limit_days"].fill_null(np.inf).to_numpy()
+    if not only_pressure:
+        by_age |= (rows["action"] == "replace").to_numpy()
+    why = np.where(by_age, "calendar", np.where(says_nothing, "always", "gauge"))
+    kpa = np.where(why == "gauge", np.minimum(drop, sure.limit_kpa), np.nan)
+    return rows.select(
+        *KEY,
+        expected_kpa=pl.Series(expected),
+        change_at_kpa=pl.Series(kpa).fill_nan(None),
+        lasts_chance=pl.lit(LASTS),
+        why=pl.Series(why.astype(str), dtype=pl.String),
+        readings=pl.lit(len(units.gauge.readings), pl.Int64),
+        stays="stays",
+        tells_of=pl.lit(None, pl.String),
+    )
 
 
 def _only_in_line(relations: Relations, by_housing: pl.DataFrame) -> pl.Series:

@@ -10,7 +10,8 @@ PACKAGE = Path(__file__).resolve().parents[2] / "fleetstats"
 ORACLE = PACKAGE.parent / "tests" / "hidden_truth"
 #: A room may import only from rooms further left (or from itself).
 WALK = [
-    "errors", "resources", "quantities", "safe_csv", "setting_rules", "components", "settings", "columns", "tables", "models", "schema", "store", "table_output",
+    "errors", "resources", "outputs", "quantities", "safe_csv", "setting_rules", "components", "settings",
+    "columns", "tables", "models", "schema", "store", "table_output",
     "intake", "life", "advice", "stock", "trust", "report", "pipeline", "analysis", "sample", "cli",
 ]  # fmt: skip
 #: What the invented records, and the tests' oracle of what plans cost, may know of the product: no rule of it.

@@ -229,6 +229,21 @@ def failed(site: parts.Row) -> str:
     return f"Water sample{f' of {words.day(taken)}' if taken else ''} failed{of}"
 
 
+def site_notes(site: parts.Row) -> tuple[str, ...]:
+    """Return what stands above all else of a site: that it is served no more, a failed sample, an alarm."""
+    notes = []
+    if site["left_on"]:
+        notes.append(f"No longer served since {words.day(site['left_on'])}.")
+    elif site["lost_to_view"]:
+        notes.append(f"Not seen since {words.day(site['last_visit_on'])}: left out of plans and stock.")
+    if site["failed_sample_open"]:
+        notes.append(f"{failed(site)}: nothing is lengthened here until a later good result.")
+    if site["open_alarm"]:
+        since = f" since {words.day(site['open_alarm_on'])}" if site["open_alarm_on"] else ""
+        notes.append(f"UV alarm open{since}: nothing is lengthened here until it is put right.")
+    return tuple(notes)
+
+
 def sample_task(site: parts.Row) -> tuple[Task, ...]:
     """Return the new sample to take after the work where one failed; nothing elsewhere."""
     if not site.get("failed_sample_open"):

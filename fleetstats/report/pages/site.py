@@ -123,7 +123,7 @@ def site_page(ledger: Ledger, site: Row) -> SitePage:
         name=ledger.names[site_id],
         sheet_href=parts.sheet_href(site_id, "../"),
         record_href=parts.record_href(site_id, "../"),
-        notes=(*_notes(site), *late_notes(ledger, tasks)),
+        notes=(*due_page.site_notes(site), *late_notes(ledger, tasks)),
         facts=_facts(site),
         next_when=next_when,
         next_tasks=(*due_page.sample_task(site), *(due_page.task_of(results, row) for row in tasks)),
@@ -153,20 +153,6 @@ def _reasons(ledger: Ledger, site_id: str) -> tuple[str, ...]:
     found = why_shown.reasons(ledger.why.get(site_id, []))
     few = costs.instead(ledger.results) if found else ""
     return (*found, few) if few else found
-
-
-def _notes(site: Row) -> tuple[str, ...]:
-    notes = []
-    if site["left_on"]:
-        notes.append(f"No longer served since {words.day(site['left_on'])}.")
-    elif site["lost_to_view"]:
-        notes.append(f"Not seen since {words.day(site['last_visit_on'])}: left out of plans and stock.")
-    if site["failed_sample_open"]:
-        notes.append(f"{due_page.failed(site)}: nothing is lengthened here until a later good result.")
-    if site["open_alarm"]:
-        since = f" since {words.day(site['open_alarm_on'])}" if site["open_alarm_on"] else ""
-        notes.append(f"UV alarm open{since}: nothing is lengthened here until it is put right.")
-    return tuple(notes)
 
 
 def late_notes(ledger: Ledger, tasks: list[Row]) -> tuple[str, ...]:

@@ -5,15 +5,11 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
-from fleetstats.advice.terms import ComponentTerms
 from fleetstats.advice.unsafe import unsafe_water
+from fleetstats.components import KINDS
 
 AS_OF = date(2026, 6, 30)
-COMPONENTS = {
-    "uv_lamp": ComponentTerms("uv_lamp"),
-    "quartz_sleeve": ComponentTerms("quartz_sleeve", announced=False, ceiling_days=182.0, cleaned=True),
-    "sediment_cartridge": ComponentTerms("sediment_cartridge"),
-}
+COMPONENTS = {name: KINDS[name] for name in ("uv_lamp", "quartz_sleeve", "sediment_cartridge")}
 CALM = {
     "site_id": "A",
     "left_on": None,

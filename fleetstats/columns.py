@@ -47,6 +47,12 @@ daily_litres | real | L/day | water used
 daily_litres_source | text | - | where the water use comes from
 hardness_mg_l | real | mg/L | hardness of the water
 failed_sample_open open_alarm | yesno | - | a failed sample, a UV alarm without an answer yet
+failed_sample_on open_alarm_on | date | - | last day on which what is still open was seen
+failed_sample_of | text | - | what failed in the sample; blank = not said
+unsafe_water.why | text | - | failed_sample, open_alarm, lamp_dead, lamp_missing, lamp_past_rated, sleeve_scaled
+unsafe_water.since | date | - | day it was seen or passed; blank = not known
+unsafe_water.what | text | - | what failed in the sample
+unsafe_water.days | real | days | rated life of the lamp
 visits | int | visits | visits counted
 callouts | int | visits | call-outs among them
 visit_date | date | - | day of the visit
@@ -87,6 +93,11 @@ decision reason decisions.by decided_by decided_reason | text | - | what was dec
 decided_interval_days | real | days | visit interval decided
 
 fitted_on ended_on | date | - | day the unit went in, came out
+gone_on | date | - | day the unit itself came out or out of view, whatever its chapter did; blank = in place
+put_in_on | date | - | day the part in place went in, cleaned since or not; blank = nobody knows
+put_in_noted_on | date | - | visit that noted put_in_on, where none saw the part go in
+cleaned_on | date | - | last cleaning of the part in place
+first_seen_on part_seen_on | date | - | first visit that saw the unit, the part in place
 ended_how | text | - | failed, found_spent, taken_out, unknown, competing, in_place or left
 competing_reason end_condition flags | text | - | what ended the spell, what was found, what to know of it
 lower_days upper_days | real | days | life lies above lower, up to upper; upper infinite = not ended
@@ -107,6 +118,11 @@ fault | text | - | why the reading is not used
 
 term against | text | - | feature, and the level it is compared with
 time_ratio | real | ratio | life with the feature over life without it
+known_reasons.fact | text | - | feature of the component's life model
+known_reasons.level | text | - | its level at the unit; blank = a number
+known_reasons.value | real | L/day or mg/L | its number at the unit; blank = a level
+known_reasons.time_ratio | real | ratio | life with the fact over life at the mean of the fleet's units
+known_reasons.low known_reasons.high | real | ratio | 90 % range of the time ratio
 spells failures | int | spells | spells, and those that are not right-censored
 family problem | text | - | family of lifetimes; why there is no answer
 weight | real | share | weight of the family
@@ -189,6 +205,7 @@ lasts_chance | real | share | chance to last until the visit after
 why | text | - | the reason
 readings readings_across_all | int | readings | readings counted; those across all housings
 stays | yesno | - | whether the unit may stay below that drop
+tells_of | text | - | components that a number across all filters is for, with commas
 law | text | - | blocking law
 law_index law_index_low law_index_high | real | - | index of the law, 0 cake to 2 complete, and its 90 %
     range

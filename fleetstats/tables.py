@@ -16,7 +16,7 @@ from fleetstats.errors import StoreError
 _TABLES = """
 analysis- | the day of the last analysis | as_of
 at_stop | what to do at the next stop by what the gauge or the eye shows, until the next analysis |
-    site_id component slot change_at_kpa lasts_chance why readings stays
+    site_id component slot change_at_kpa lasts_chance why readings stays tells_of
 blocked_total | what months without visits cost the fleet in a year | sites addresses addresses_priced
     trips_per_year_more callouts_per_year_more cost_per_year_more low high
 calendar | the planned visits of the coming weeks | site_id visit crew book_from no_later_than week stops
@@ -60,15 +60,17 @@ gauge_now- | what the gauges say of units in place | site_id component slot last
 gauge_visits | visits that readings bring forward | site_id plan_visit_by seen_by component slot why
     readings
 in_place | units in place at as-of | site_id chapter- component slot part_number fitted_on renewed_by-
-    age_days last_look_on last_look_age_days- survived_days- spent_seen- removed last_condition served
+    put_in_on put_in_noted_on cleaned_on part_seen_on age_days last_look_on last_look_age_days- survived_days- spent_seen- removed last_condition served
     spell_id- *
 intervals | the best renewal by age, for every unit ever seen at a site | site_id component slot spells
     failures visit_interval_days every_n_visits interval_days current_interval_days limited_by
     failure_chance failure_chance_low failure_chance_high failure_chance_current
     failure_chance_month_sooner- failure_chance_month_later- cost_per_year cost_per_year_current
     hard_limit_days deadline_days deadline visit_deadline_days- evidence limit_source
+known_reasons | facts that move the life of a unit against the fleet's mean | site_id component slot fact
+    level value time_ratio low high
 left_out | spells not used, and why | spell_id- site_id chapter- component slot part_number- fitted_on
-    ended_on renewed_by- ended_how- reason first_visit_id- last_visit_id- *
+    first_seen_on ended_on gone_on renewed_by- ended_how reason first_visit_id- last_visit_id- *
 life_curves | survival of the next unit, by site | site_id component slot days survival low high like
 limit_costs | what limits and decisions cost | site_id kind max_days source decided_on visit_interval_days
     visit_interval_days_without trips_per_year_more callouts_per_year_more cost_per_year_more low high
@@ -123,9 +125,10 @@ site_limits- | limits on file | site_id region kind max_days from until source *
 sites | the sites | site_id site_name tank_material tank_installed tank_litres roof_area_m2-
     inlet_screen_um- occupants roof_material tree_cover first_flush potable- occupancy left_on region crew
     address_id chapters- first_visit_on last_visit_on visits callouts usual_gap_days- served lost_to_view
-    daily_litres daily_litres_source hardness_mg_l tank_age_years- failed_sample_open open_alarm *
+    daily_litres daily_litres_source hardness_mg_l tank_age_years- failed_sample_open failed_sample_on
+    failed_sample_of open_alarm open_alarm_on *
 spells | what is known of each fitting | spell_id- site_id chapter component slot part_number fitted_on
-    ended_on renewed_by- ended_how competing_reason- lower_days upper_days entry_days litres-
+    ended_on gone_on renewed_by- ended_how competing_reason- lower_days upper_days entry_days litres-
     daily_litres- looks- first_visit_id- last_visit_id- end_condition- end_drop_kpa- flags- *
 starting_intervals | intervals for a new site | component tank_material roof_material tree_cover
     daily_litres interval_days low_days high_days sites spells
@@ -138,6 +141,8 @@ stock_this_month- | parts needed in the rest of the month of as-of | part_number
 todays_practice | how planned visits renew parts early | component quarter visits renewed share
 todays_rule- | today's rule | item days origin
 totals | the fleet in a year | measure plan plan_low plan_high current current_low current_high
+unsafe_water | known reasons not to drink a home's water untreated | site_id why component slot since what
+    days
 visits | the visits | visit_id site_id visit_date visit_reason callout_cause reported_on-
     inlet_pressure_kpa- outlet_pressure_kpa- pressure_read- flow_lpm- meter_m3- hardness_mg_l-
     turbidity_ntu- uvt_percent- lamp_days_left- uv_intensity_percent- technician- notes- source_ref-

@@ -45,7 +45,7 @@ Audience = Literal["all", "supplier"]
 ORIGINS_BY_THE_WAY, ORIGINS_ON_REQUEST = 2, 8
 #: The family that every analysis asks an independent library about; the replay command asks about all.
 OPINION_BY_THE_WAY = ("weibull",)
-_REASONED_FROM = ("intervals", "site_life", "spells", "effects", "sites", "limit_costs")
+_REASONED_FROM = ("intervals", "site_life", "spells", "known_reasons", "limit_costs")
 _RELATIONS_KEPT = (
     "sites", "visits", "work", "in_place", "spells", "left_out", "readings", "changes", "parts", "samples",
     "site_limits", "decisions",

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 
 from fleetstats.life.gauge_learn import Gauge, Housing, learn_gauges
+from fleetstats.life.known_reasons import known_reasons
 from fleetstats.life.learn import ComponentLife, housing, learn_component
 from fleetstats.life.strata import strata_curves
 from fleetstats.quantities import Z90
@@ -66,12 +67,13 @@ def housings_of(relations: Relations, settings: Settings) -> dict[str, Housing]:
 
 
 def life_tables(lives: Mapping[str, ComponentLife], relations: Relations) -> dict[str, pl.DataFrame]:
-    """Return the tables effects, families, site_life, life_curves and curves."""
+    """Return the tables effects, known_reasons, families, site_life, life_curves and curves."""
     learned = list(lives.values())
     if not learned:
         return {}
     return {
         "effects": pl.concat([_effects(life) for life in learned]),
+        "known_reasons": pl.concat([known_reasons(life) for life in learned]),
         "families": pl.concat([_families(life) for life in learned]),
         "site_life": pl.concat([_site_life(life) for life in learned]),
         "life_curves": pl.concat([_life_curves(life) for life in learned]),

@@ -88,6 +88,11 @@ _LEVELS: Mapping[str, Mapping[str, str]] = {
     "first_flush": {"yes": "with a first flush", "no": "without a first flush"},
     "occupancy": {"all_year": "all year", "seasonal": "part of the year"},
 }
+#: A number that shortens a life, one that lengthens it, and its unit.
+_NUMBERS: Mapping[str, tuple[str, str, str]] = {
+    "log_daily_litres": ("heavy use", "light use", " litres a day"),
+    "log_hardness": ("hard water", "soft water", " mg/L"),
+}
 #: What makes water doubtful, and until when.
 _UNTREATED: Mapping[str, tuple[str, str]] = {
     "failed_sample": ("A water sample failed{on}{what}.", "a new sample is good"),
@@ -127,6 +132,16 @@ def change(kind: str | None) -> str:
     if kind in (None, "other"):
         return "a change"
     return f"{plain(kind)} changed" if kind in _CHANGED else plain(kind)
+
+
+def reason(row: Mapping[str, object]) -> str:
+    """Return a fact that moves a life in words: "heavy trees", "hard water (140 mg/L)"; a known reason."""
+    fact, value = str(row["fact"]), row["value"]
+    if not isinstance(value, float):
+        return fact_level(fact, str(row["level"]))
+    much, little, unit = _NUMBERS.get(fact, (f"much {plain(fact)}", f"little {plain(fact)}", ""))
+    shorter = float(str(row["time_ratio"])) < 1.0
+    return f"{much if shorter else little} ({words.whole(value)}{unit})"
 
 
 def untreated(row: Mapping[str, object]) -> str:

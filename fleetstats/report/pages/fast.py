@@ -9,8 +9,6 @@ from fleetstats.report.tables import Cell, Column, Table
 
 #: A life under this share of the fleet's middle life counts as fast.
 FAST_SHARE = 0.75
-#: More than this many times the fleet's middle daily use counts as heavy use.
-HEAVY_USE = 1.5
 
 
 def unexplained(results: Results) -> Table:
@@ -36,11 +34,11 @@ def explained(results: Results) -> Table:
     """Return the site components that are fast as sites like it are, with the reasons on record."""
     medians = results.site_life.group_by("component").agg(pl.col("median_days").median())
     middle = dict(medians.iter_rows())
-    reasons, names = Reasons(results), parts.site_names(results.sites)
+    reasons, names = reasons_of(results), parts.site_names(results.sites)
     found = []
     for row in _fouled(results).iter_rows(named=True):
         share = row["median_days"] / middle[row["component"]] if middle[row["component"]] else 1.0
-        told = reasons.of(row["site_id"], row["component"]) if share < FAST_SHARE else []
+        told = reasons.get((row["site_id"], row["component"], row["slot"]), []) if share < FAST_SHARE else []
         if told and (row["relative_high"] or 1.0) >= 1.0:
             found.append((share, row, words.listed(told)))
     found.sort(key=lambda item: (item[0], item[1]["site_id"], item[1]["component"], item[1]["slot"]))
@@ -60,30 +58,13 @@ def _fouled(results: Results) -> pl.DataFrame:
     return results.site_life.filter(~pl.col("component").is_in(lamps))
 
 
-class Reasons:
-    """Which facts of a site are known to shorten a component's life."""
-
-    def __init__(self, results: Results) -> None:
-        self._sites = {row["site_id"]: row for row in results.sites.iter_rows(named=True)}
-        self._short: dict[str, list[tuple[str, str]]] = {}
-        use = results.sites["daily_litres"].median()
-        self._use = float(use) if isinstance(use, int | float) else None
-        for row in results.effects.iter_rows(named=True):
-            column, _, level = row["term"].rstrip("]").partition("[")
-            if row["high"] < 1.0:
-                self._short.setdefault(row["component"], []).append((column, level))
-
-    def of(self, site_id: str, component: str) -> list[str]:
-        """Return the reasons on record at a site, in words."""
-        site = self._sites.get(site_id, {})
-        found = []
-        for column, level in self._short.get(component, []):
-            litres = site.get("daily_litres")
-            if column == "log_daily_litres" and self._use and litres and litres > HEAVY_USE * self._use:
-                found.append(f"heavy use, {words.whole(litres)} litres a day")
-            elif level and site.get(column) == level:
-                found.append(labels.fact_level(column, level))
-        return found
+def reasons_of(results: Results) -> dict[tuple[str, str, str], list[str]]:
+    """Return the known reasons that shorten a life, in words, by site, component and slot."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    for row in results.known_reasons.filter(pl.col("time_ratio") < 1.0).iter_rows(named=True):
+        key = row["site_id"], row["component"], row["slot"]
+        found.setdefault(key, []).append(labels.reason(row))
+    return found
 
 
 def _columns(name: str, heading: str, *, number: bool = True) -> tuple[Column, ...]:

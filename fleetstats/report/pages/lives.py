@@ -301,12 +301,12 @@ def _worst_told(rows: list[Row]) -> str:
 def _worst(results: Results, found: list[Row]) -> Table:
     names = parts.site_names(results.sites)
     middle = dict(results.site_life.group_by("component").agg(pl.col("like_days").median()).iter_rows())
-    reasons = fast.Reasons(results)
+    reasons = fast.reasons_of(results)
     rows = []
     for row in found:
         usual = middle.get(row["component"])
         share = row["like_days"] / usual if usual and row["like_days"] else None
-        why = words.listed(reasons.of(row["site_id"], row["component"]))
+        why = words.listed(reasons.get((row["site_id"], row["component"], row["slot"]), []))
         spread = words.in_brackets(words.share_range(row["relative_low"], row["relative_high"]))
         rows.append((
             tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),

@@ -73,8 +73,7 @@ def why_table(
     plans: pl.DataFrame,
     site_life: pl.DataFrame,
     spells: pl.DataFrame,
-    effects: pl.DataFrame,
-    sites: pl.DataFrame,
+    known_reasons: pl.DataFrame,
     levels: pl.DataFrame,
     limit_costs: pl.DataFrame,
     currency: str,
@@ -84,7 +83,7 @@ def why_table(
     Parameters
     ----------
     components : mapping of name to Component
-    intervals, plans, site_life, spells, effects, sites, limit_costs : polars frames
+    intervals, plans, site_life, spells, known_reasons, limit_costs : polars frames
         The result tables of these names.
     levels : polars frame
         The result table evidence_levels.
@@ -98,7 +97,7 @@ def why_table(
     """
     known = _Known(
         components,
-        Lives(components=components, site_life=site_life, spells=spells, effects=effects, sites=sites),
+        Lives(components=components, site_life=site_life, spells=spells, reasons=known_reasons),
         {row["component"]: row for row in levels.iter_rows(named=True)},
         _by_site(limit_costs),
         {row["site_id"]: (row[_CLOSER[0]], row[_CLOSER[1]]) for row in plans.iter_rows(named=True)},

@@ -16,9 +16,6 @@ _Key = tuple[str, str, str]
 AS_ELSEWHERE: Final = 1.25
 #: Known facts explain most of a difference from this share of it on, and part of it from that share.
 MOST, PART = 0.5, 0.2
-#: This many times the fleet's middle daily use is heavy use, and its inverse light use.
-HEAVY: Final = 1.5
-_LITRES: Final = "log_daily_litres"
 
 
 class Lives:
@@ -27,8 +24,8 @@ class Lives:
     Parameters
     ----------
     components : mapping of name to Component
-    site_life, spells, effects, sites : polars frames
-        The result tables of these names.
+    site_life, spells, reasons : polars frames
+        The result tables site_life, spells and known_reasons.
     """
 
     def __init__(
@@ -37,8 +34,7 @@ class Lives:
         components: Mapping[str, Component],
         site_life: pl.DataFrame,
         spells: pl.DataFrame,
-        effects: pl.DataFrame,
-        sites: pl.DataFrame,
+        reasons: pl.DataFrame,
     ) -> None:
         self._components = components
         self._lives = {_key(row): row for row in site_life.iter_rows(named=True)}
@@ -48,12 +44,9 @@ class Lives:
         self._unnoted: dict[_Key, int] = {}
         for row in spells.iter_rows(named=True):
             self._count(row)
-        self._sites = {row["site_id"]: row for row in sites.iter_rows(named=True)}
-        use = sites["daily_litres"].median() if "daily_litres" in sites.columns else None
-        self._use = float(use) if isinstance(use, int | float) else None
-        self._effects: dict[str, list[Row]] = {}
-        for row in effects.iter_rows(named=True):
-            self._effects.setdefault(row["component"], []).append(row)
+        self._reasons: dict[tuple[str, str, str, bool], list[str]] = {}
+        for row in reasons.iter_rows(named=True):
+            self._reasons.setdefault((*_key(row), row["time_ratio"] < 1.0), []).append(labels.reason(row))
 
     def told(self, row: Row) -> str:
         """Return how many units stood here since when, how many were found spent, how long they last.
@@ -69,7 +62,7 @@ class Lives:
         if words.known(life["relative_life"]):
             ratio = words.in_brackets(words.share_range(life["relative_low"], life["relative_high"]))
             told += f", {words.share(life['relative_life'])} of the life at sites like it{ratio}"
-        reason = self._explained(row["site_id"], life)
+        reason = self._explained(life)
         return f"{told}; {reason}." if reason else f"{told}."
 
     def unnoted(self, row: Row) -> str:
@@ -100,7 +93,7 @@ class Lives:
         found = words.in_words(failures) if failures else "none"
         return f"{words.sentence(words.in_words(spells))} {plural}{slot} here{until}, {found} found {gone}"
 
-    def _explained(self, site_id: str, life: Row) -> str:
+    def _explained(self, life: Row) -> str:
         """Return what explains a life unlike the fleet's middle one; empty where it is as elsewhere."""
         middle, like = self._middle.get(life["component"]), life["like_days"]
         if not middle or not like or life["median_days"] <= 0:
@@ -110,7 +103,7 @@ class Lives:
             return "that is much as elsewhere in the fleet"
         much = "less" if apart < 0 else "more"
         share = math.log(like / middle) / apart
-        reasons = self._reasons(site_id, life["component"], shorter=apart < 0)
+        reasons = self._reasons.get((*_key(life), apart < 0), [])
         if share >= PART and reasons:
             verb = "explains" if len(reasons) == 1 and not reasons[0].endswith("trees") else "explain"
             how = "most" if share >= MOST else "part"
@@ -119,33 +112,6 @@ class Lives:
             return f"sites like it last {much} than the fleet's middle too, for no single clear reason"
         return f"nothing on record explains why it is {much} than in the fleet's middle"
 
-    def _reasons(self, site_id: str, component: str, *, shorter: bool) -> list[str]:
-        """Return the facts of a site with a clear effect on this component's life in that direction."""
-        site = self._sites.get(site_id, {})
-        found = []
-        for row in self._effects.get(component, []):
-            column, _, level = row["term"].rstrip("]").partition("[")
-            clear = row["high"] < 1.0 if shorter else row["low"] > 1.0
-            if column == _LITRES and not level:
-                found += self._use_told(site.get("daily_litres"), row, shorter=shorter)
-            elif clear and level and level != "unknown" and _plain(site.get(column)) == level:
-                found.append(labels.fact_level(column, level))
-        return found
-
-    def _use_told(self, litres: float | None, row: Row, *, shorter: bool) -> list[str]:
-        """Return heavy or light use as a reason, where more use clearly shortens a life."""
-        if not litres or not self._use or row["high"] >= 1.0:
-            return []
-        times = litres / self._use
-        if times >= HEAVY if shorter else times <= 1 / HEAVY:
-            return [f"{'heavy' if shorter else 'light'} use ({words.whole(litres)} litres a day)"]
-        return []
-
 
 def _key(row: Row) -> _Key:
     return row["site_id"], row["component"], row["slot"] or ""
-
-
-def _plain(value: object) -> object:
-    """Return a fact as its level is named: yes and no for true and false."""
-    return ("yes" if value else "no") if isinstance(value, bool) else value

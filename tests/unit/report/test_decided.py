@@ -87,7 +87,7 @@ def test_visits_held_by_a_decision_name_it_on_the_site_page_the_list_and_among_t
         components=KINDS,
         intervals=pl.DataFrame([HELD]).with_columns(spells=7), plans=pl.DataFrame([PLAN]),
         site_life=found.site_life, spells=found.spells.with_columns(end_condition=pl.lit("")),
-        effects=found.effects, sites=found.sites, currency="USD", limit_costs=pl.DataFrame([COST]),
+        known_reasons=found.known_reasons, currency="USD", limit_costs=pl.DataFrame([COST]),
         levels=pl.DataFrame(schema={"component": pl.String}),
     )  # fmt: skip
     assert why["evidence"][0].startswith(

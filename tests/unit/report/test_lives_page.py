@@ -86,11 +86,11 @@ def test_sites_come_by_their_chance_to_be_among_the_worst_with_reasons_apart() -
         for name, relative, like, chance in (("a", 1.0, 200.0, 0.05), ("b", 0.5, 120.0, 0.8),
                                              ("c", 0.9, 240.0, 0.3))
     ]  # fmt: skip
-    effects = pl.DataFrame([{"component": "sediment_cartridge", "term": "tree_cover[heavy]",
-                             "time_ratio": 0.6, "low": 0.5, "high": 0.7}])  # fmt: skip
+    reasons = pl.DataFrame([{"site_id": "b", "component": "sediment_cartridge", "slot": "",
+                             "fact": "tree_cover", "level": "heavy", "time_ratio": 0.6}])  # fmt: skip
     sites = pl.DataFrame({"site_id": list("abc"), "tree_cover": ["none", "heavy", "none"]})
     page = lives.lives_page(
-        Results(AS_OF, display(), sites=sites, site_life=pl.DataFrame(rows), effects=effects)
+        Results(AS_OF, display(), sites=sites, site_life=pl.DataFrame(rows), known_reasons=reasons)
     )
     assert shown(page.worst, "site") == ["b", "c", "a"]
     assert shown(page.worst, "worst_tenth_chance") == ["8 in 10", "3 in 10", "1 in 20"]

@@ -237,19 +237,15 @@ def test_fast_sites_with_a_reason_stand_apart_from_those_without() -> None:
             )
         ]
     )
-    effects = pl.DataFrame(
+    reasons = pl.DataFrame(
         [
-            {
-                "component": "sediment_cartridge",
-                "term": "tree_cover[heavy]",
-                "time_ratio": 0.6,
-                "low": 0.5,
-                "high": 0.7,
-            }
+            {**unit(component="sediment_cartridge"), "fact": "tree_cover", "level": "heavy", "time_ratio": 0.6},
+            {**unit(component="sediment_cartridge", site_id="c"), "fact": "tree_cover", "level": "none",
+             "time_ratio": 1.3},
         ]
-    )
+    )  # fmt: skip
     page = technician.technician_page(
-        Results(AS_OF, display(), sites=sites, site_life=life, effects=effects), []
+        Results(AS_OF, display(), sites=sites, site_life=life, known_reasons=reasons), []
     )
     assert shown(page.unexplained, "site") == ["b"]
     assert shown(page.explained, "site") == ["a"]

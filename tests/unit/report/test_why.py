@@ -61,7 +61,10 @@ CONTRACT = {
 #: Dearer than the contract of the site, and no part of it.
 BLOCKED = {**CONTRACT, "kind": "blocked_months", "cost_per_year_more": 99.0, "low": 90.0, "high": 108.0}
 
-EFFECT = {"component": SEDIMENT, "term": "tree_cover[heavy]", "time_ratio": 0.6, "low": 0.5, "high": 0.8}
+HEAVY = {
+    "site_id": "A", "component": SEDIMENT, "slot": "", "fact": "tree_cover", "level": "heavy", "value": None,
+    "time_ratio": 0.6, "low": 0.5, "high": 0.8,
+}  # fmt: skip
 
 
 def told(
@@ -81,8 +84,7 @@ def told(
         # the fleet's middle life is that of B, 280 days
         site_life=pl.DataFrame(lives or [life("A", 140.0), life("B", 280.0), life("C", 420.0)]),
         spells=pl.DataFrame(fittings or [fitting()], infer_schema_length=None),
-        effects=pl.DataFrame([EFFECT]),
-        sites=pl.DataFrame({"site_id": ["A", "B"], "tree_cover": ["heavy", "none"], "daily_litres": 400.0}),
+        known_reasons=pl.DataFrame([HEAVY]),
         levels=pl.DataFrame(
             [
                 {

@@ -195,6 +195,10 @@
   });
   const total = (found, figure) => found.reduce((all, own, k) => all + figure(own) * data.kinds[k].sites, 0);
   const before = data.kinds.map((kind) => answer(kind, terms(start)));
+  // the plan of every site by itself is what counts: visiting kinds alike says only how it would change
+  const rest = Object.fromEntries(["trips", "callouts", "cost"].map(
+    (name) => [name, data.plan[name] - total(before, (own) => own[name])]));
+  const added = (of) => rest.trips * (of.trip - start.trip) + rest.callouts * (of.callout - start.callout);
 
   function show() {
     const found = data.kinds.map((kind) => answer(kind, terms(asked)));
@@ -211,10 +215,11 @@
     at("what-if-unkept").textContent = unkeptTold(data.kinds[chosen], found[chosen], terms(asked).tolerated);
     at("what-if-units").replaceChildren(...data.kinds[chosen].units.map((unit, u) => Object.assign(
       document.createElement("li"), { textContent: unitTold(unit, found[chosen].every[u], found[chosen].week) })));
-    const figures = (all) => `${whole(total(all, (own) => own.trips))} planned trips, `
-      + `${whole(total(all, (own) => own.callouts))} call-outs and ${data.currency} ${money(total(all, (own) => own.cost))}`;
-    at("what-if-sum").textContent = `All kinds together, a year: ${figures(found)}; `
-      + `at the settings' costs: ${figures(before)}.`
+    const sum = (all, name) => total(all, (own) => own[name]) + rest[name];
+    const figures = (all, of) => `${whole(sum(all, "trips"))} planned trips, `
+      + `${whole(sum(all, "callouts"))} call-outs and ${data.currency} ${money(sum(all, "cost") + added(of))}`;
+    at("what-if-sum").textContent = `All sites, a year: ${figures(found, asked)}; `
+      + `by the plan, at the settings' costs: ${figures(before, start)}.`
       + unkeptEverywhere(found);
   }
 

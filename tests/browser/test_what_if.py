@@ -61,6 +61,17 @@ def test_at_the_settings_costs_the_page_says_what_the_analysis_chose(owner: Any)
     assert heard == []
 
 
+def test_all_sites_together_are_the_plan_itself_and_empty_words_leave_no_mark(owner: Any) -> None:
+    page = owner()
+    totals = dict(results_with(KINDS).totals.select("measure", "plan").iter_rows())
+    trips, calls = (round(totals[name]) for name in ("trips_per_year", "callouts_per_year"))
+    said = page.locator("#what-if-sum").inner_text()
+    assert said.count(f"{trips:,} planned trips, {calls:,} call-outs and USD ") == 2
+    assert not page.locator("#what-if-unkept").is_visible()
+    ask(page, trip=121)
+    assert page.locator("#what-if-sum").inner_text().count(f"{trips:,} planned trips") >= 1
+
+
 def test_moved_costs_and_chance_give_what_the_analysis_would_choose(owner: Any) -> None:
     page = owner()
     for trip, callout, chance in (

@@ -132,6 +132,16 @@ BROKEN = {
     "gauge_without_flow": (changed(visits=("300,280,10", "300,300,10")), ("A", "b")),
     "gauge_in_psi": (gauged(faulty_inlet="43.5", faulty_outlet="40.6"), ("z", "zb")),
     "housing_bypassed": (gauged(faulty_drop="2"), ("z", "zb")),
+    "lamp_parts_alternate": (
+        changed(
+            work=(
+                "b,sediment_cartridge,inspected,good,,,40",
+                "b,uv_lamp,replaced,good,P9,,\n    b,sediment_cartridge,inspected,good,,,40",
+            ),
+            parts=("P2,uv_lamp", "P2,uv_lamp\nP9,uv_lamp"),
+        ),
+        ("A", "d"),
+    ),
     "cut_by_refused_row": (changed(work=("cartridge,inspected", "cartridge,looked at")), ("A", "b")),
 }
 
@@ -286,3 +296,28 @@ def test_checks_see_no_later_visit(fleet):
     fleet.load(**BROKEN["meter_backwards"][0])
     assert "meter_backwards" in set(fleet.known().checks["check"])
     assert "meter_backwards" not in set(fleet.known("2024-04-01").checks["check"])
+
+
+@pytest.mark.parametrize(
+    ("parts", "told"),
+    [
+        ("P,P,P,P", None),
+        ("P,P,Q,Q", None),  # another type for good
+        ("P,,P,", None),
+        ("P,Q,P,P", "changes its part 2 times and back: P, Q, P"),
+        ("P,Q,P,Q", "changes its part 3 times and back: P, Q, P, Q"),
+    ],
+)
+def test_a_lamp_of_another_type_is_a_warning_only_where_the_first_comes_back(fleet, parts, told):
+    days = ("2024-01-01", "2024-07-01", "2025-01-01", "2025-07-01")
+    visits = "\n".join(f"{visit},A,{day}" for visit, day in zip("abcd", days, strict=True))
+    work = "\n".join(
+        f"{visit},uv_lamp,replaced,,{part}" for visit, part in zip("abcd", parts.split(","), strict=True)
+    )
+    known = fleet.known(
+        visits=f"visit_id,site_id,visit_date\n{visits}",
+        work=f"visit_id,component,action,condition,part_number\n{work}",
+        parts="part_number,component\nP,uv_lamp\nQ,uv_lamp\n",
+    )
+    found = known.checks.filter(check="lamp_parts_alternate")["message"].to_list()
+    assert [message.partition(": uv_lamp ")[2] for message in found] == ([told] if told else [])

@@ -200,13 +200,23 @@ def _data(results: Results, names: Sequence[str]) -> dict[str, Any]:
     return {
         "first": first, "weeks": int(longest // WEEK) - first + 1, "longest": longest,
         "shortest": float(kinds["shortest_days"][0]), "near": NEAR_EQUAL, "year": DAYS_PER_YEAR,
-        "currency": results.display.currency, "tolerated": _tolerated(results),
+        "plan": _plan_totals(results), "currency": results.display.currency, "tolerated": _tolerated(results),
         "kinds": [
             {"name": name, "sites": row["sites"], "most": row["most_days"], "share": row["trip_share"],
              "units": units[row["kind"]]}
             for name, row in zip(names, kinds.iter_rows(named=True), strict=True)
         ],
     }  # fmt: skip
+
+
+def _plan_totals(results: Results) -> dict[str, float]:
+    """Return the plan's trips, call-outs and cost a year, the same as the page of money tells."""
+    totals = {row["measure"]: row["plan"] for row in results.totals.iter_rows(named=True)}
+    names = {"trips": "trips_per_year", "callouts": "callouts_per_year", "cost": "cost_per_year"}
+    return {
+        short: float(totals[name] if name in totals else results.plans[name].sum())
+        for short, name in names.items()
+    }
 
 
 def _unit(results: Results, row: parts.Row, rates: Sequence[parts.Row], first: int) -> dict[str, Any]:

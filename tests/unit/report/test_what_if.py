@@ -32,6 +32,16 @@ def test_the_script_is_given_every_kind_and_no_interval_past_a_limit() -> None:
                 assert len(values) == len(unit["other"][n - 1])
 
 
+def test_the_script_is_given_the_totals_of_the_plan_that_the_money_page_tells() -> None:
+    results = results_with(invented_kinds(6))
+    given = json.loads(what_if(results).data)["plan"]
+    totals = dict(results.totals.select("measure", "plan").iter_rows())
+    assert given == {
+        "trips": totals["trips_per_year"], "callouts": totals["callouts_per_year"],
+        "cost": totals["cost_per_year"],
+    }  # fmt: skip
+
+
 def test_controls_start_at_the_settings_and_the_chance_at_the_loosest_limit() -> None:
     section = what_if(results_with(invented_kinds(6)))
     assert [(c.name, c.value) for c in section.controls] == [

@@ -49,7 +49,8 @@ hardness_mg_l | real | mg/L | hardness of the water
 failed_sample_open open_alarm | yesno | - | a failed sample, a UV alarm without an answer yet
 failed_sample_on open_alarm_on | date | - | last day on which what is still open was seen
 failed_sample_of | text | - | what failed in the sample; blank = not said
-unsafe_water.why | text | - | failed_sample, open_alarm, lamp_dead, lamp_missing, lamp_past_rated, sleeve_scaled
+unsafe_water.why | text | - | failed_sample, open_alarm, lamp_dead, lamp_missing, lamp_past_rated or
+    sleeve_scaled
 unsafe_water.since | date | - | day it was seen or passed; blank = not known
 unsafe_water.what | text | - | what failed in the sample
 unsafe_water.days | real | days | rated life of the lamp

@@ -60,7 +60,8 @@ gauge_now- | what the gauges say of units in place | site_id component slot last
 gauge_visits | visits that readings bring forward | site_id plan_visit_by seen_by component slot why
     readings
 in_place | units in place at as-of | site_id chapter- component slot part_number fitted_on renewed_by-
-    put_in_on put_in_noted_on cleaned_on part_seen_on age_days last_look_on last_look_age_days- survived_days- spent_seen- removed last_condition served
+    put_in_on put_in_noted_on cleaned_on part_seen_on
+    age_days last_look_on last_look_age_days- survived_days- spent_seen- removed last_condition served
     spell_id- *
 intervals | the best renewal by age, for every unit ever seen at a site | site_id component slot spells
     failures visit_interval_days every_n_visits interval_days current_interval_days limited_by

@@ -91,7 +91,7 @@ _LEVELS: Mapping[str, Mapping[str, str]] = {
 #: A number that shortens a life, one that lengthens it, and its unit.
 _NUMBERS: Mapping[str, tuple[str, str, str]] = {
     "log_daily_litres": ("heavy use", "light use", " litres a day"),
-    "log_hardness": ("hard water", "soft water", " mg/L"),
+    "log_hardness": ("water harder than most", "water softer than most", " mg/L"),
 }
 #: What makes water doubtful, and until when.
 _UNTREATED: Mapping[str, tuple[str, str]] = {
@@ -135,7 +135,7 @@ def change(kind: str | None) -> str:
 
 
 def reason(row: Mapping[str, object]) -> str:
-    """Return a fact that moves a life in words: "heavy trees", "hard water (140 mg/L)"; a known reason."""
+    """Return a fact that moves a life in words: "heavy trees", "heavy use (677 litres a day)"."""
     fact, value = str(row["fact"]), row["value"]
     if not isinstance(value, float):
         return fact_level(fact, str(row["level"]))

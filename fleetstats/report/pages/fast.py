@@ -1,9 +1,12 @@
 """Sites that spend cartridges fast: for a reason that the records know, or for none that they show."""
 
+import math
+
 import polars as pl
 
 from fleetstats.report import labels, tables, words
 from fleetstats.report.pages import parts
+from fleetstats.report.pages.why_life import PART
 from fleetstats.report.results import Results
 from fleetstats.report.tables import Cell, Column, Table
 
@@ -38,9 +41,11 @@ def explained(results: Results) -> Table:
     found = []
     for row in _fouled(results).iter_rows(named=True):
         share = row["median_days"] / middle[row["component"]] if middle[row["component"]] else 1.0
-        told = reasons.get((row["site_id"], row["component"], row["slot"]), []) if share < FAST_SHARE else []
-        if told and (row["relative_high"] or 1.0) >= 1.0:
-            found.append((share, row, words.listed(told)))
+        told = reasons.get((row["site_id"], row["component"], row["slot"]), [])
+        if not told or share >= FAST_SHARE or (row["relative_high"] or 1.0) < 1.0:
+            continue
+        if sum(math.log(ratio) for _, ratio in told) <= PART * math.log(share):
+            found.append((share, row, words.listed([text for text, _ in told])))
     found.sort(key=lambda item: (item[0], item[1]["site_id"], item[1]["component"], item[1]["slot"]))
     return Table(
         "fast-explained", "Spent fast for a reason on record",
@@ -58,12 +63,12 @@ def _fouled(results: Results) -> pl.DataFrame:
     return results.site_life.filter(~pl.col("component").is_in(lamps))
 
 
-def reasons_of(results: Results) -> dict[tuple[str, str, str], list[str]]:
-    """Return the known reasons that shorten a life, in words, by site, component and slot."""
-    found: dict[tuple[str, str, str], list[str]] = {}
+def reasons_of(results: Results) -> dict[tuple[str, str, str], list[tuple[str, float]]]:
+    """Return the known reasons that shorten a life, in words, with their time ratio, by unit."""
+    found: dict[tuple[str, str, str], list[tuple[str, float]]] = {}
     for row in results.known_reasons.filter(pl.col("time_ratio") < 1.0).iter_rows(named=True):
         key = row["site_id"], row["component"], row["slot"]
-        found.setdefault(key, []).append(labels.reason(row))
+        found.setdefault(key, []).append((labels.reason(row), row["time_ratio"]))
     return found
 
 

@@ -306,7 +306,8 @@ def _worst(results: Results, found: list[Row]) -> Table:
     for row in found:
         usual = middle.get(row["component"])
         share = row["like_days"] / usual if usual and row["like_days"] else None
-        why = words.listed(reasons.get((row["site_id"], row["component"], row["slot"]), []))
+        known = reasons.get((row["site_id"], row["component"], row["slot"]), [])
+        why = words.listed([text for text, _ in known])
         spread = words.in_brackets(words.share_range(row["relative_low"], row["relative_high"]))
         rows.append((
             tables.text(names.get(row["site_id"], row["site_id"]), parts.site_href(row["site_id"])),

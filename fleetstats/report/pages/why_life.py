@@ -45,8 +45,11 @@ class Lives:
         for row in spells.iter_rows(named=True):
             self._count(row)
         self._reasons: dict[tuple[str, str, str, bool], list[str]] = {}
+        self._moved: dict[tuple[str, str, str, bool], float] = {}
         for row in reasons.iter_rows(named=True):
-            self._reasons.setdefault((*_key(row), row["time_ratio"] < 1.0), []).append(labels.reason(row))
+            key = (*_key(row), row["time_ratio"] < 1.0)
+            self._reasons.setdefault(key, []).append(labels.reason(row))
+            self._moved[key] = self._moved.get(key, 0.0) + math.log(row["time_ratio"])
 
     def told(self, row: Row) -> str:
         """Return how many units stood here since when, how many were found spent, how long they last.
@@ -103,10 +106,13 @@ class Lives:
             return "that is much as elsewhere in the fleet"
         much = "less" if apart < 0 else "more"
         share = math.log(like / middle) / apart
-        reasons = self._reasons.get((*_key(life), apart < 0), [])
-        if share >= PART and reasons:
+        key = (*_key(life), apart < 0)
+        reasons = self._reasons.get(key, [])
+        # neither more than all known facts make out together, nor than those that are clear
+        told = min(share, self._moved.get(key, 0.0) / apart)
+        if told >= PART and reasons:
             verb = "explains" if len(reasons) == 1 and not reasons[0].endswith("trees") else "explain"
-            how = "most" if share >= MOST else "part"
+            how = "most" if told >= MOST else "part"
             return f"{words.listed(reasons)} {verb} {how} of why it is {much} than in the fleet's middle"
         if share >= MOST:
             return f"sites like it last {much} than the fleet's middle too, for no single clear reason"

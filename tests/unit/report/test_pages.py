@@ -234,6 +234,8 @@ def test_fast_sites_with_a_reason_stand_apart_from_those_without() -> None:
                 ("b", 90.0, 0.5),
                 ("c", 200.0, 1.0),
                 ("d", 210.0, 1.0),
+                ("e", 105.0, 1.0),
+                ("f", 200.0, 1.0),
             )
         ]
     )
@@ -242,6 +244,9 @@ def test_fast_sites_with_a_reason_stand_apart_from_those_without() -> None:
             {**unit(component="sediment_cartridge"), "fact": "tree_cover", "level": "heavy", "time_ratio": 0.6},
             {**unit(component="sediment_cartridge", site_id="c"), "fact": "tree_cover", "level": "none",
              "time_ratio": 1.3},
+            # 5 % shorter does not make half a life
+            {**unit(component="sediment_cartridge", site_id="e"), "fact": "first_flush", "level": "no",
+             "time_ratio": 0.95},
         ]
     )  # fmt: skip
     page = technician.technician_page(

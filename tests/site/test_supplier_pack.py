@@ -64,7 +64,7 @@ def test_no_stock_on_hand_and_no_site_counts_leave_the_house(tmp_path: Path) -> 
 def test_the_pack_is_one_page_without_script_and_one_spreadsheet(tmp_path: Path) -> None:
     folder = write_site(invent(24), tmp_path / "p", audience="supplier").parent
     files = {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
-    assert files == {"index.html", "fleetstats-report.json", "forecast-not-an-order.csv"}
+    assert files == {"index.html", "fleetstats-files.json", "forecast-not-an-order.csv"}
     assert sum((folder / name).stat().st_size for name in files) < 200_000, "small enough to mail"
     assert "<script" not in (folder / "index.html").read_text(encoding="utf-8")
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import os
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -74,6 +75,8 @@ SetAsideOption = Annotated[
     typer.Option("--set-aside", metavar="DIR", help="A folder for the rows set aside, to be read."),
 ]
 
+ReplaceOption = Annotated[bool, typer.Option("--replace", help="Write over files that are there.")]
+
 DEFAULT_STORE = Path("fleet.duckdb")
 DEFAULT_OUT = Path("fleet-report")
 
@@ -85,16 +88,23 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app()
+    except SystemExit as end:
+        if end.code == 130:  # what typer makes of Ctrl-C
+            _stopped()
+        raise
     except FleetstatsError as error:
+        if _interrupted(error):
+            _stopped()
         _fail(str(error))
-    except KeyboardInterrupt:
-        typer.echo("stopped; nothing half done was kept", err=True)
-        raise SystemExit(130) from None
     except BrokenPipeError:
         # the reader of a pipe has gone (`fleetstats table due | head`): not an error of ours
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(0) from None
     except Exception as error:
+        if _interrupted(error):
+            _stopped()
+        if isinstance(error, OSError) and error.errno == errno.ENOSPC:
+            _fail("the output cannot be written: no space is left on the disk; free some and try again")
         if os.environ.get("FLEETSTATS_TRACEBACK"):
             raise
         _fail(
@@ -104,7 +114,21 @@ def main() -> None:
         )
 
 
-def _fail(message: str) -> None:
+def _stopped() -> NoReturn:
+    typer.echo("stopped; steps that were finished are kept, nothing half done", err=True)
+    raise SystemExit(130)
+
+
+def _interrupted(error: BaseException | None) -> bool:
+    """Return whether Ctrl-C is behind an error that a library raised in its stead."""
+    while error is not None:
+        if isinstance(error, KeyboardInterrupt) or type(error).__name__ == "InterruptException":
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
+def _fail(message: str) -> NoReturn:
     typer.echo(f"fleetstats: {message}", err=True)
     raise SystemExit(1)
 
@@ -264,11 +288,16 @@ def table(
         typer.Option("--format", parser=_table_format, metavar=_FORMATS, help="How to write it."),
     ] = TableFormat.text,
     out: Annotated[Path | None, typer.Option("--out", help="A file to write it into.")] = None,
+    replace: ReplaceOption = False,
 ) -> None:
     """Print or write any result table; without a name list them with columns, units and meanings."""
     from fleetstats.table_output import list_tables, write_table
 
-    text = list_tables(store, out) if name is None else write_table(store, name, form.value, out)
+    text = (
+        list_tables(store, out, replace=replace)
+        if name is None
+        else write_table(store, name, form.value, out, replace=replace)
+    )
     if text is not None:
         typer.echo(text, nl=not text.endswith("\n"))
 
@@ -301,7 +330,7 @@ def draft_map(
     blank: Annotated[
         bool, typer.Option("--blank", help="Write an empty sheet, its map, and a slip to print instead.")
     ] = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Write over files that are there.")] = False,
+    replace: ReplaceOption = False,
 ) -> None:
     """Write a first import map of a sheet of your own, and beside it its words to be answered."""
     from fleetstats.pipeline import write_blank, write_draft
@@ -320,9 +349,10 @@ def sample(
     sites: Annotated[int, typer.Option("--sites", min=1, help="How many homes.")],
     out: Annotated[Path, typer.Option("--out", help="The folder to write.")],
     seed: Annotated[int, typer.Option("--seed", min=0, help="Another seed, another fleet.")] = 0,
+    replace: ReplaceOption = False,
 ) -> None:
     """Invent a fleet's records, of any size, for trying and timing."""
     from fleetstats.sample import write_sample
 
-    written = write_sample(sites, out, seed=seed)
+    written = write_sample(sites, out, seed=seed, replace=replace)
     typer.echo(f"{written} invented records are in {out}; read them with: fleetstats build {out}")

@@ -84,42 +84,48 @@ def _umask() -> int:
     return mask
 
 
-def check_folder(out: Path) -> None:
-    """Raise where `out` is not a place for a folder of the tool's own; finish a swap that was cut short.
+def check_folder(out: Path, what: str) -> None:
+    """Raise where `out` is not a place for such a folder; finish a swap that was cut short.
+
+    Parameters
+    ----------
+    out : Path
+    what : str
+        What the folder holds, as in its list: one of another kind is not replaced.
 
     Raises
     ------
     OutputError
-        If it is a file or a link; if it holds anything and no list of ours; or if a listed file was changed.
+        If it is a file or a link; if it holds anything and no list of that kind; or if a listed file was
+        changed.
     """
     if out.is_symlink() or (out.exists() and not out.is_dir()):
         raise OutputError(
-            f"folder {out}: a file or a link is there; name a new folder, an empty one, or an earlier report "
-            "with --out"
+            f"folder {out}: a file or a link is there; name a new folder, an empty one, or an earlier {what}"
         )
     try:
         with _locked(out, make=False) as work:
             if work is not None:
                 _settle(work, out)
         held = next(out.iterdir(), None) if out.is_dir() else None
-        listed = _listed(out)
+        listed = _listed(out, what)
         changed = [name for name, digest in listed.items() if _digest(out / name) not in (digest, None)]
     except OSError as exc:
         raise _cannot_write(out, exc) from exc
     if held is not None and not listed:
         raise OutputError(
-            f"folder {out}: it holds '{held.name}', which no report put there; accepted are a new folder, an "
-            "empty one, or an earlier report: move that away or name another folder with --out"
+            f"folder {out}: it holds '{held.name}', which no {what} put there; accepted are a new folder, an "
+            f"empty one, or an earlier {what}: move that away or name another folder"
         )
     if changed:
         raise OutputError(
             f"folder {out}: '{changed[0]}' was changed since it was written; move it away, or name another "
-            "folder with --out"
+            "folder"
         )
 
 
 @contextmanager
-def own_folder(out: Path) -> Iterator[Path]:
+def own_folder(out: Path, what: str) -> Iterator[Path]:
     """Yield an empty folder that takes the place of `out` whole when the block ends without an error.
 
     Of an earlier folder only what its list names, unchanged, is removed; anything else in it is kept where it
@@ -131,7 +137,7 @@ def own_folder(out: Path) -> Iterator[Path]:
         As `check_folder`; if something else lies where a new file belongs; if another run writes there; or
         if the disk refuses. The earlier folder then stays as it was.
     """
-    check_folder(out)
+    check_folder(out, what)
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         with _locked(out, make=True) as work:
@@ -140,7 +146,7 @@ def own_folder(out: Path) -> Iterator[Path]:
                 fresh = work / "fresh"
                 fresh.mkdir()
                 yield fresh
-                _list(fresh)
+                _list(fresh, what)
                 _keep_others(out, fresh)
                 with _undisturbed():
                     (work / "complete").touch()
@@ -212,7 +218,7 @@ def _keep_others(out: Path, fresh: Path) -> None:
             if os.path.lexists(target):
                 raise OutputError(
                     f"folder {out}: '{name}' is not of an earlier run and lies where a new file belongs; "
-                    "move it away, or name another folder with --out"
+                    "move it away, or name another folder"
                 )
             target.parent.mkdir(parents=True, exist_ok=True)
             _second_name(path, target)
@@ -228,21 +234,21 @@ def _second_name(path: Path, target: Path) -> None:
         shutil.copy2(path, target)
 
 
-def _list(folder: Path) -> None:
+def _list(folder: Path, what: str) -> None:
     files = sorted(path for path in folder.rglob("*") if path.is_file())
     listed = {path.relative_to(folder).as_posix(): _digest(path) for path in files}
-    text = json.dumps({"what": "files written by fleetstats", "sha256": listed}, indent=0)
+    text = json.dumps({"written by": "fleetstats", "what": what, "sha256": listed}, indent=0)
     (folder / LIST).write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def _listed(folder: Path) -> dict[str, str]:
+def _listed(folder: Path, what: str | None = None) -> dict[str, str]:
+    """Return the digests by name that the list of a folder of that kind holds; none without such a list."""
     try:
-        found = json.loads((folder / LIST).read_text(encoding="utf-8"))["sha256"]
+        held = json.loads((folder / LIST).read_text(encoding="utf-8"))
+        found, kind = dict(held["sha256"]), held["what"]
     except (OSError, ValueError, KeyError, TypeError):
         return {}
-    return (
-        {name: digest for name, digest in found.items() if _inside(name)} if isinstance(found, dict) else {}
-    )
+    return {name: digest for name, digest in found.items() if _inside(name)} if what in (None, kind) else {}
 
 
 def _inside(name: str) -> bool:
@@ -281,7 +287,7 @@ def _locked(out: Path, *, make: bool) -> Iterator[Path | None]:
         except BlockingIOError as exc:
             raise OutputError(
                 f"folder {out}: another run is writing there; wait until it has finished, or name another "
-                "folder with --out"
+                "folder"
             ) from exc
         try:
             yield work
@@ -315,5 +321,5 @@ def _undisturbed() -> Iterator[None]:
 def _cannot_write(out: Path, exc: OSError) -> OutputError:
     return OutputError(
         f"folder {out}: it cannot be written ({exc.strerror or exc}); nothing was changed there: free some "
-        "space or name another folder with --out"
+        "space or name another folder"
     )

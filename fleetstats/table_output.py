@@ -1,11 +1,13 @@
 """Result tables as text, CSV, JSON or Parquet: what `fleetstats table` prints or writes."""
 
+from io import BytesIO
 from pathlib import Path
 from typing import Final
 
 import polars as pl
 
 from fleetstats.errors import StoreError
+from fleetstats.outputs import write_files
 from fleetstats.safe_csv import guarded_frame
 from fleetstats.store import Store
 from fleetstats.tables import described
@@ -14,7 +16,7 @@ from fleetstats.tables import described
 _FOR_MACHINES: Final = ("content_hash", "row_mark", "record")
 
 
-def list_tables(store: Path | str, out: Path | None = None) -> str | None:
+def list_tables(store: Path | str, out: Path | None = None, *, replace: bool = False) -> str | None:
     """Return every table of the store with its columns, units and meanings, or None after writing that."""
     with Store(store, read_only=True) as held:
         tables = held.tables()
@@ -23,11 +25,13 @@ def list_tables(store: Path | str, out: Path | None = None) -> str | None:
     text = "\n\n".join(described(name, columns) for name, columns in tables.items()) + "\n"
     if out is None:
         return text
-    _write(out, text)
+    _write(out, text.encode(), store, replace)
     return None
 
 
-def write_table(store: Path | str, name: str, form: str, out: Path | None) -> str | None:
+def write_table(
+    store: Path | str, name: str, form: str, out: Path | None, *, replace: bool = False
+) -> str | None:
     """Return a table as text, or None after writing it into the file `out`.
 
     Parameters
@@ -37,11 +41,15 @@ def write_table(store: Path | str, name: str, form: str, out: Path | None) -> st
     form : {"text", "csv", "parquet", "json"}
     out : Path or None
         Parquet needs a file.
+    replace : bool
+        Write over a file that is there; never over the store.
 
     Raises
     ------
     StoreError
-        If there is no such table, or a Parquet table is to be printed.
+        If there is no such table, a Parquet table is to be printed, or `out` is the store.
+    OutputError
+        If the file is there already, or cannot be written.
     """
     with Store(store, read_only=True) as held:
         frame = held.table(name)
@@ -50,20 +58,17 @@ def write_table(store: Path | str, name: str, form: str, out: Path | None) -> st
     text = "" if form == "parquet" else {"text": _as_text, "csv": _as_csv, "json": _as_json}[form](frame)
     if out is None:
         return text
-    _write(out, frame if form == "parquet" else text)
+    packed = BytesIO()
+    if form == "parquet":
+        frame.write_parquet(packed)
+    _write(out, packed.getvalue() or text.encode(), store, replace)
     return None
 
 
-def _write(out: Path, table: pl.DataFrame | str) -> None:
-    try:
-        if isinstance(table, str):
-            out.write_text(table, encoding="utf-8", newline="")
-        else:
-            table.write_parquet(out)
-    except OSError as exc:
-        raise StoreError(
-            f"{out}: cannot be written ({exc.strerror or exc}); name another file with --out"
-        ) from exc
+def _write(out: Path, data: bytes, store: Path | str, replace: bool) -> None:
+    if out.exists() and out.samefile(store):
+        raise StoreError(f"{out}: is the store itself; name another file with --out")
+    write_files({out: data}, replace=replace)
 
 
 def _as_text(frame: pl.DataFrame) -> str:

@@ -8,6 +8,7 @@ import polars as pl
 
 from fleetstats.errors import IntakeError
 from fleetstats.intake.fields import plain
+from fleetstats.outputs import own_folder
 from fleetstats.safe_csv import csv_text
 from fleetstats.store import Store
 
@@ -16,6 +17,8 @@ COLUMNS = REASON, FILE, SHEET, LINE = (
     "set_aside_reason", "set_aside_file", "set_aside_sheet", "set_aside_line",
 )  # fmt: skip
 ENDING = "_set_aside"
+#: What the folder of such files is called in its list of files.
+SET_ASIDE = "folder of rows set aside"
 
 
 def write_set_aside(store: Store, folder: Path) -> list[Path]:
@@ -25,12 +28,13 @@ def write_set_aside(store: Store, folder: Path) -> list[Path]:
     ----------
     store : Store
     folder : Path
-        Made if need be. A file is called after the one its rows stand in, with `_set_aside`.
+        A new folder, or one that an earlier call wrote. A file is called after the one its rows stand in,
+        with `_set_aside`.
 
     Raises
     ------
-    IntakeError
-        If the folder cannot be written.
+    OutputError
+        If the folder holds anything else, or cannot be written.
     """
     query = (
         'SELECT file, sheet, line, "column", reason, record FROM journal.refused '
@@ -44,18 +48,13 @@ def write_set_aside(store: Store, folder: Path) -> list[Path]:
         told = f"{column}: {reason}" if column else reason
         row[REASON] = f"{row[REASON]} | {told}" if REASON in row else told
     written = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
+    with own_folder(folder, SET_ASIDE) as fresh:
         for name, rows in sorted(files.items()):
             own = dict.fromkeys(key for row in rows.values() for key in row if key not in COLUMNS)
             header = [*own, *COLUMNS]
             text = csv_text(header, ([row.get(key) for key in header] for row in rows.values()))
-            (folder / name).write_text(text, encoding="utf-8-sig", newline="")
+            (fresh / name).write_text(text, encoding="utf-8-sig", newline="")
             written.append(folder / name)
-    except OSError as exc:
-        raise IntakeError(
-            f"{folder}: cannot be written ({exc.strerror}); name another folder with --set-aside"
-        ) from exc
     return written
 
 

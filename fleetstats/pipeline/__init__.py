@@ -11,7 +11,9 @@ from fleetstats.advice.evidence import costs_to_tell
 from fleetstats.advice.unsafe import unsafe_water
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
+from fleetstats.intake.set_aside import SET_ASIDE
 from fleetstats.life.learn import ComponentLife
+from fleetstats.outputs import check_folder
 from fleetstats.pipeline.counts import fleet_counts, records_held
 from fleetstats.pipeline.forecast import forecast_stock
 from fleetstats.pipeline.gauge_units import UnitsNow, units_now
@@ -29,8 +31,8 @@ from fleetstats.pipeline.sensitivity import sensitivity
 from fleetstats.pipeline.shown import kept_results
 from fleetstats.pipeline.since_last import earlier_intervals, since_last
 from fleetstats.pipeline.what_if import what_if_tables
-from fleetstats.report import write_site
 from fleetstats.report.pages.why import why_table
+from fleetstats.report.site import REPORT, write_site
 from fleetstats.resources import folder
 from fleetstats.settings import Settings, default_settings
 from fleetstats.store import Relations, Store
@@ -63,6 +65,7 @@ def load(
     set_aside: Path | None = None,
 ) -> LoadReport:
     """Return what became of every file of records read into the store."""
+    _check_set_aside(set_aside)
     progress("reading records")
     with Store(store) as held:
         return load_records(
@@ -86,6 +89,7 @@ def report(
     progress: Progress,
 ) -> Path:
     """Return the first page of the report of the last analysis, written into the folder `out`."""
+    check_folder(out, REPORT)
     with Store(store, read_only=True) as held:
         results = kept_results(held, as_of=as_of, settings=settings)
     progress("writing pages")
@@ -105,6 +109,8 @@ def build(
     set_aside: Path | None = None,
 ) -> tuple[LoadReport, str, Path]:
     """Return the load report, the summary and the first page, after load, analyse and report."""
+    check_folder(out, REPORT)
+    _check_set_aside(set_aside)
     with Store(store) as held:
         progress("reading records")
         loaded = load_records(
@@ -126,6 +132,11 @@ def demo(out: Path, *, today: date, progress: Progress) -> tuple[LoadReport, str
         today=today,
         progress=progress,
     )
+
+
+def _check_set_aside(folder: Path | None) -> None:
+    if folder is not None:
+        check_folder(folder, SET_ASIDE)
 
 
 def replay(*, store: Path | str, settings: Settings, as_of: date | None, progress: Progress) -> str:

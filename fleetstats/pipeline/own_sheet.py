@@ -1,6 +1,6 @@
 """A sheet of one's own: drafts its map, writes the blank slip, and loads it with the map."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -10,6 +10,7 @@ from fleetstats.intake.blank_slip import blank_files
 from fleetstats.intake.draft_map import draft_map
 from fleetstats.intake.import_map import read_map
 from fleetstats.intake.set_aside import write_set_aside
+from fleetstats.outputs import write_files
 from fleetstats.settings import Settings
 from fleetstats.store import Store
 
@@ -53,7 +54,7 @@ def write_draft(sheet: Path, *, out: Path | None, settings: Settings, today: dat
     target = out or Path(f"{sheet.stem}_map.toml")
     words = target.with_name(f"{target.stem.removesuffix('_map')}_words.csv")
     draft = draft_map(sheet, words_name=words.name, today=today, components=tuple(settings.components))
-    _write({target: draft.toml, words: "\ufeff" + draft.words}, replace=replace)
+    write_files({target: draft.toml.encode(), words: draft.words.encode("utf-8-sig")}, replace=replace)
     return (
         f"{target}: {draft.told}.\nRead {target}, write answers into {words} where a guess is wrong, then "
         "run: "
@@ -70,22 +71,11 @@ def write_blank(sheet: Path | None, *, settings: Settings, replace: bool) -> str
         )
     slip, rules = target.with_suffix(".html"), target.with_name(f"{target.stem}_map.toml")
     blank = blank_files(target.name, tuple(settings.components))
-    _write({target: "\ufeff" + blank.sheet, slip: blank.slip, rules: blank.toml}, replace=replace)
+    write_files(
+        {target: blank.sheet.encode("utf-8-sig"), slip: blank.slip.encode(), rules: blank.toml.encode()},
+        replace=replace,
+    )
     return (
         f"Print {slip} for the van, type the slips into {target}, then run: "
         f"fleetstats build {target} --map {rules}"
     )
-
-
-def _write(texts: Mapping[Path, str], *, replace: bool) -> None:
-    for path in texts:
-        if path.exists() and not replace:
-            raise IntakeError(
-                f"{path}: is there already and may hold your answers; name another with --out, or say "
-                "--replace"
-            )
-    for path, text in texts.items():
-        try:
-            path.write_text(text, encoding="utf-8", newline="")
-        except OSError as exc:
-            raise IntakeError(f"{path}: cannot be written ({exc.strerror}); name another with --out") from exc

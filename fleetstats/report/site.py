@@ -32,6 +32,8 @@ from fleetstats.report.tables import Table
 from fleetstats.tables import reference
 
 Audience = Literal["all", "supplier"]
+#: What a folder of pages is called in its list of files.
+REPORT = "report"
 #: Sites whose rows are laid out together: bounds the memory of a report on ten thousand sites.
 SITES_AT_ONCE = 250
 
@@ -67,7 +69,7 @@ def write_site(results: Results, out: Path, *, audience: Audience = "all") -> Pa
         raise ReportError(f"report for '{audience}': accepted are 'all' and 'supplier'; choose one of them")
     out = Path(out)
     press = Press()
-    with own_folder(out) as place:
+    with own_folder(out, REPORT) as place:
         if audience == "supplier":
             _write_packs(results, press, place)
         else:

@@ -15,7 +15,7 @@ WALK = [
     "intake", "life", "advice", "stock", "trust", "report", "pipeline", "analysis", "sample", "cli",
 ]  # fmt: skip
 #: What the invented records, and the tests' oracle of what plans cost, may know of the product: no rule of it.
-KNOWN_TO_SAMPLE = {"errors", "quantities", "sample"}
+KNOWN_TO_SAMPLE = {"errors", "outputs", "quantities", "sample"}
 PURE = (
     "quantities",
     "components",

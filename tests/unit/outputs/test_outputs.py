@@ -17,7 +17,7 @@ from fleetstats.outputs import LIST, check_folder, own_folder, write_files
 
 
 def write(out: Path, pages: Mapping[str, str]) -> None:
-    with own_folder(out) as place:
+    with own_folder(out, "report") as place:
         for name, text in pages.items():
             (place / name).parent.mkdir(parents=True, exist_ok=True)
             (place / name).write_text(text)
@@ -114,7 +114,7 @@ def counted(real):
 for name in ("rename", "touch", "mkdir", "unlink", "rmdir"):
     setattr(pathlib.Path, name, counted(getattr(pathlib.Path, name)))
 os.link = counted(os.link)
-with outputs.own_folder(out) as place:
+with outputs.own_folder(out, "report") as place:
     for name in ("index.html", "sites/a.html", "crews/x.html"):
         (place / name).parent.mkdir(parents=True, exist_ok=True)
         (place / name).write_text("new" + {"sites/a.html": " a", "crews/x.html": " x"}.get(name, ""))
@@ -142,7 +142,7 @@ def test_a_kill_at_any_step_is_settled_by_the_next_run(tmp_path: Path) -> None:
             (out / name).parent.mkdir(parents=True, exist_ok=True)
             (out / name).write_text(text)
         killed = _killed_at(step, out)
-        check_folder(out)
+        check_folder(out, "report")
         assert held(out) in ({**OLD, **MINE}, {**NEW, **MINE}), step
         write(out, {"index.html": "third"})
         assert held(out) == {"index.html": "third", **MINE}, step
@@ -175,7 +175,7 @@ def test_a_signal_between_the_two_renames_waits_until_they_are_through(
 
 def test_two_runs_into_one_folder_do_not_meet(out: Path) -> None:
     before = held(out)
-    with own_folder(out) as place:
+    with own_folder(out, "report") as place:
         (place / "index.html").write_text("first")
         with pytest.raises(OutputError, match="another run is writing there"):
             write(out, NEW)
@@ -202,3 +202,10 @@ def test_what_is_no_plain_file_is_refused_even_with_replace(tmp_path: Path, kind
     {"folder": path.mkdir, "link": lambda: path.symlink_to("y"), "pipe": lambda: os.mkfifo(path)}[kind]()
     with pytest.raises(OutputError, match="accepted is a plain file"):
         write_files({path: b"1"}, replace=True)
+
+
+def test_a_folder_of_another_kind_is_not_replaced(out: Path) -> None:
+    before = held(out)
+    with pytest.raises(OutputError, match="which no folder of rows put there"):
+        check_folder(out, "folder of rows")
+    assert held(out) == before

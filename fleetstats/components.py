@@ -10,7 +10,18 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from fleetstats.errors import SettingsError
-from fleetstats.setting_rules import FLAG, TEXT, Rule, accept, has_words, number, refusal, setting, words
+from fleetstats.setting_rules import (
+    FLAG,
+    MOST_DAYS,
+    TEXT,
+    Rule,
+    accept,
+    has_words,
+    number,
+    refusal,
+    setting,
+    words,
+)
 
 CONDITIONS: Final = (
     "good", "loaded", "blocked", "scaled", "failed", "expired", "leaking", "damaged", "unknown",
@@ -183,17 +194,20 @@ class Component:
         0.0, number(0), "money a day", "cost of each day spent unseen (hidden kinds)"
     )
     current_interval_days: float | None = setting(
-        None, number(0, above=True), "days", "today's rule; absent = inferred from the records"
+        None, number(0, MOST_DAYS, above=True), "days", "today's rule; absent = inferred from the records"
     )
     ceiling_days: float = setting(
-        365.0, number(0, above=True), "days", "longest interval in service; raising it needs a source"
+        365.0,
+        number(0, MOST_DAYS, above=True),
+        "days",
+        "longest interval in service; raising it needs a source",
     )
     source: str = setting(
         "", TEXT, "text",
         "why a ceiling or a rated life may be above its default; printed on the page",
     )  # fmt: skip
     rated_life_days: float | None = setting(
-        None, number(0, above=True), "days", "maker's rated life; absent = none"
+        None, number(0, MOST_DAYS, above=True), "days", "maker's rated life; absent = none"
     )
     failure_chance_limit: float = setting(
         1.0, number(0, 1, above=True), "share 0-1",

@@ -65,7 +65,11 @@ def refusal(key: str, value: object, accepted: str) -> SettingsError:
     return SettingsError(f"key '{key}': found {value!r}; accepted is {accepted}; change that line")
 
 
-def number(low: float, high: float = math.inf, *, above: bool = False) -> Rule:
+#: Days and other numbers beyond which a setting is a slip of the pen.
+MOST_DAYS, MOST = 3650.0, 1e7
+
+
+def number(low: float, high: float = MOST, *, above: bool = False) -> Rule:
     """Return the rule of a number from `low` (or above it) to `high`."""
 
     def convert(value: Any) -> float:
@@ -77,7 +81,7 @@ def number(low: float, high: float = math.inf, *, above: bool = False) -> Rule:
         return found
 
     bound = f"above {low:g}" if above else f"{low:g} or more"
-    return Rule(f"a number, {bound}" + (f", at most {high:g}" if high < math.inf else ""), convert)
+    return Rule(f"a number, {bound}, at most {high:.10g}", convert)
 
 
 def whole(low: int, high: int) -> Rule:

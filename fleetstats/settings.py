@@ -14,6 +14,7 @@ from fleetstats.errors import SettingsError
 from fleetstats.setting_rules import (
     MONTHS,
     MONTHS_BY_SITE,
+    MOST_DAYS,
     TEXT,
     Setting,
     accept,
@@ -47,7 +48,10 @@ class Settings:
         300.0, number(0), "money", "a whole unplanned trip, inconvenience included, before the part"
     )
     local_rule_days: float | None = setting(
-        None, number(0, above=True), "days", "longest visit interval an authority allows; absent = none"
+        None,
+        number(0, MOST_DAYS, above=True),
+        "days",
+        "longest visit interval an authority allows; absent = none",
     )
     local_rule_source: str = setting("", TEXT, "text", "printed with the local rule")
     shortest_visit_days: float = setting(56.0, number(7), "days", "shortest visit interval considered")
@@ -61,13 +65,16 @@ class Settings:
         "chance of not running short of a part, by which orders are worked out",
     )  # fmt: skip
     beyond_records: float = setting(
-        1.25, number(0), "factor", "how far past the ages seen an interval may go; 0 = off"
+        1.25, number(0, 100), "factor", "how far past the ages seen an interval may go; 0 = off"
     )
     notice_days: float = setting(
-        30.0, number(0), "days", "how old an announced failure found at a visit may be (sensitivity only)"
+        30.0,
+        number(0, MOST_DAYS),
+        "days",
+        "how old an announced failure found at a visit may be (sensitivity only)",
     )
     lateness_days: float | None = setting(
-        None, number(0), "days",
+        None, number(0, MOST_DAYS), "days",
         "how late visits run; absent = 90th percentile of the records; 0 = never",
     )  # fmt: skip
     crew_stops_per_week: float | None = setting(

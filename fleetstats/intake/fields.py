@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from fleetstats.components import CALLOUT_CAUSES, CONDITIONS
@@ -61,7 +61,7 @@ class Column:
         if self.low is None:
             return "a number"
         bound = f"above {self.low:g}" if self.above else f"{self.low:g} or more"
-        return f"a number, {bound}" + (f", at most {self.high:g}" if self.high is not None else "")
+        return f"a number, {bound}" + (f", at most {self.high:.10g}" if self.high is not None else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,10 +104,15 @@ def _word(name: str, *words: str) -> Column:
     return Column(name, "word", words=words)
 
 
+#: Beyond these a number is a slip of the pen, by its measure.
+_MOST = {"time": 36_525.0, "number": 1e7}
+
+
 def _number(
     name: str, measure: str = "number", low: float = 0.0, high: float | None = None, *, above: bool = False
 ) -> Column:
-    return Column(name, "number", low=low, high=high, above=above, measure=measure)
+    most = _MOST.get(measure, _MOST["number"]) if high is None else high
+    return Column(name, "number", low=low, high=most, above=above, measure=measure)
 
 
 ACTIONS = ("fitted", "replaced", "cleaned", "inspected", "removed")
@@ -202,7 +207,7 @@ PARTS = Table(
         _number("micron", "size", above=True),
         _number("unit_cost"),
         _number("pack_size", above=True),
-        _number("lead_time_days", "time"),
+        _number("lead_time_days", "time", high=3650),
         _number("rated_life_days", "time", above=True),
         _number("warranty_days", "time"),
         _number("on_hand"),
@@ -238,7 +243,7 @@ SITE_LIMITS = Table(
     (
         *_text("site_id", "region"),
         _need("kind", "word", ("contract", "warranty", "authority", "customer", "technician")),
-        Column("max_days", "number", required=True, low=0.0, above=True, measure="time"),
+        replace(_number("max_days", "time", above=True), required=True),
         Column("from", "date"),
         Column("until", "date"),
         *_text("source"),

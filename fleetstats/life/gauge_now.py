@@ -168,4 +168,4 @@ def change_at(
         )  # fmt: skip
         later = Ends(edges, ends.given(age, read.log_density(blocking, share), edges))
         found = np.where(later.spent_by(until_days) >= most_chance, drop, found)
-    return np.where(found <= grid_kpa[0], 0.0, found)
+    return np.where(found <= grid_kpa.min(initial=np.inf), 0.0, found)

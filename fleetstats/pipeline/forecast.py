@@ -81,7 +81,8 @@ def _fleet_told(
         "lives": added.lives,
         "plans": pl.concat([plans, added.plans.select(plans.columns)], how="vertical_relaxed"),
         "current_plans": pl.concat(
-            [told["current_plans"], added.current_plans.select(plans.columns)], how="vertical_relaxed"
+            [told["current_plans"], todays_plans(added.current_plans.select(plans.columns), rule)],
+            how="vertical_relaxed",
         ),
     }
 

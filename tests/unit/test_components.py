@@ -142,9 +142,9 @@ def test_names_as_a_reader_sees_them(name: str, label: str, several: str, noun: 
     name=st.from_regex(r"[A-Za-z][A-Za-z0-9_]{0,12}", fullmatch=True).filter(lambda name: name not in KINDS),
     role=st.sampled_from(list(ROLES)),
     announced=st.booleans(),
-    trip=st.floats(0, 1e300),
+    trip=st.floats(0, 1e7),
     words=st.text(st.characters(exclude_categories=["Cs"])),
-    days=st.floats(1e-9, 1e9),
+    days=st.floats(1e-9, 3650),
 )
 def test_every_accepted_value_is_written_so_that_it_reads_back_the_same(
     name: str, role: str, announced: bool, trip: float, words: str, days: float

@@ -64,7 +64,7 @@ def test_nearest():
 @pytest.mark.parametrize(
     ("table", "column", "text"),
     [
-        ("sites", "occupants", "a number, above 0"),
+        ("sites", "occupants", "a number, above 0, at most 10000000"),
         ("visits", "uvt_percent", "a number, 0 or more, at most 100"),
         (
             "sites",

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
+from typing import Any
 
 import polars as pl
 
@@ -201,14 +202,15 @@ class Table:
         """The columns that pages read."""
         return tuple(column for column in self.columns if column.shown)
 
-    def empty(self) -> pl.DataFrame:
-        """Return the table without rows."""
-        return pl.DataFrame(schema={column.name: _TYPES[column.kind] for column in self.columns})
+    def of(self, rows: Iterable[Mapping[str, Any] | tuple[Any, ...]] = ()) -> pl.DataFrame:
+        """Return rows in the declared columns and types; what a row lacks is blank, what is beyond goes."""
+        schema = {each.name: _TYPES[each.kind] for each in self.columns}
+        return pl.DataFrame(list(rows), schema=schema, orient="row")
 
     def for_pages(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Return what pages read of a frame, types as declared; columns that it lacks are blank."""
         if not frame.height:
-            return self.empty().select(column.name for column in self.shown)
+            return self.of().select(column.name for column in self.shown)
         found = self._select(frame, self.shown, self._beyond(frame) if self.more_shown else [])
         return found.with_columns(pl.col("slot").fill_null("")) if "slot" in found.columns else found
 
@@ -221,7 +223,7 @@ class Table:
             If a declared column is missing, one is there that is not declared, or a value has another type.
         """
         if not frame.width:
-            return self.empty()
+            return self.of()
         beyond = self._beyond(frame)
         faults = [f"'{each.name}' is missing" for each in self.columns if each.name not in frame.columns]
         faults += [] if self.more else [f"'{name}' is not declared" for name in beyond]

@@ -1,6 +1,6 @@
 """What has changed since the analysis before, and whether intervals that were decided on have paid."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -11,25 +11,13 @@ import polars as pl
 from fleetstats.advice.binding import COST
 from fleetstats.advice.decisions import FIXING
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK
+from fleetstats.tables import TABLES
 
 #: Columns of `intervals` that are held against the next analysis.
 HELD_AGAINST: Final = (
     "site_id", "component", "slot", "visit_interval_days", "interval_days", "limited_by", "spells",
     "failures",
 )  # fmt: skip
-CHANGES_SCHEMA: Final[Mapping[str, type[pl.DataType]]] = {
-    "site_id": pl.String, "component": pl.String, "slot": pl.String, "interval_before_days": pl.Float64,
-    "interval_days": pl.Float64, "spells_more": pl.Int64, "failures_more": pl.Int64, "reason": pl.String,
-    "limited_by": pl.String, "since": pl.Date,
-}  # fmt: skip
-PAID_SCHEMA: Final[Mapping[str, type[pl.DataType]]] = {
-    "site_id": pl.String, "decided_on": pl.Date, "decision": pl.String, "visit_interval_days": pl.Float64,
-    "days_before": pl.Int64, "callouts_before": pl.Int64, "visits_before": pl.Int64,
-    "cost_per_year_before": pl.Float64, "days_after": pl.Int64, "callouts_after": pl.Int64,
-    "visits_after": pl.Int64, "cost_per_year_after": pl.Float64, "callout_ratio": pl.Float64,
-    "ratio_low": pl.Float64, "ratio_high": pl.Float64, "days_between_after": pl.Float64,
-    "verdict": pl.String,
-}  # fmt: skip
 #: So long before a decision its site is looked at, and so long after it nothing is said yet.
 LOOK_BACK_DAYS, SHORTEST_AFTER_DAYS = 730, 182
 #: Visits this much further apart than decided, or closer by as much, are not what was decided.
@@ -54,7 +42,7 @@ def plan_changes(
     Returns
     -------
     polars frame
-        Columns of `CHANGES_SCHEMA`; component null: the interval between visits of the site. reason:
+        The table `plan_changes`; component null: the interval between visits of the site. reason:
         settings, limit (it is held by another now: `limited_by`), freed (longer, as `limited_by` does not
         hold it any more), records_here (new fittings or findings at this site), records_elsewhere.
         Places that only one analysis knows are no change.
@@ -89,7 +77,7 @@ def plan_changes(
             since=pl.lit(since),
         )
         .sort("site_id", "component", "slot", nulls_last=False)
-        .select(pl.col(name).cast(kind) for name, kind in CHANGES_SCHEMA.items())
+        .select(column.name for column in TABLES["plan_changes"].columns)
     )
 
 
@@ -180,9 +168,9 @@ def decisions_paid(
     Returns
     -------
     polars frame
-        Columns of `PAID_SCHEMA`, one row a decision that no later one replaced. Before: up to two years, from
-        the site's first visit on. cost_per_year_after: null without a planned visit after. callout_ratio with
-        its 90 % range (null where nothing can be said): rate of call-outs after over before.
+        The table `decisions_paid`, one row a decision that no later one replaced. Before: up to two years,
+        from the site's first visit on. cost_per_year_after: null without a planned visit after. callout_ratio
+        with its 90 % range (null where nothing can be said): rate of call-outs after over before.
         days_between_after: see `days_between`. verdict: paid, did_not_pay, not_practised (planned visits came
         `NOT_AS_DECIDED` times as far apart as decided, or closer by as much), too_early.
     """
@@ -215,7 +203,7 @@ def decisions_paid(
                 ratio, low, high, apart, _verdict(before, after, costs, (low, high), practised),
             )
         )  # fmt: skip
-    return pl.DataFrame(rows, schema=dict(PAID_SCHEMA), orient="row")
+    return TABLES["decisions_paid"].of(rows)
 
 
 def _stretch(own: pl.DataFrame, start: date, end: date) -> _Time:

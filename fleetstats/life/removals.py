@@ -7,6 +7,7 @@ import polars as pl
 
 from fleetstats.life.curves import cumulative_incidence, log_log_range
 from fleetstats.quantities import FloatArray
+from fleetstats.tables import TABLES
 
 #: Ages at which the share is kept.
 GRID_DAYS = 14.0
@@ -17,10 +18,6 @@ _CAUSES = {
     "taken_out": "before it was spent",
     "unknown": "unknown",
 }
-SCHEMA = {
-    "component": pl.String, "cause": pl.String, "days": pl.Float64, "incidence": pl.Float64,
-    "standard_error": pl.Float64, "low": pl.Float64, "high": pl.Float64, "units": pl.Int64,
-}  # fmt: skip
 
 
 def removals(
@@ -54,7 +51,7 @@ def removals(
     """
     units = _units(component, spells, left_out, sites, as_of)
     if not units.height or not units["cause"].count():
-        return pl.DataFrame(schema=SCHEMA)
+        return TABLES["removals"].of()
     found = cumulative_incidence(
         units["age"].to_numpy(), units["cause"].to_list(), entry=units["entry"].to_numpy()
     )
@@ -99,14 +96,6 @@ def _on_grid(component: str, cause: str, found: pl.DataFrame, grid: FloatArray, 
     place = np.searchsorted(own["days"].to_numpy(), grid, side="right")
     share, error = (np.append(0.0, own[name].to_numpy())[place] for name in ("incidence", "standard_error"))
     low, high = log_log_range(share, error)
-    rows = {
-        "component": [component] * grid.size,
-        "cause": [cause] * grid.size,
-        "days": grid,
-        "incidence": share,
-        "standard_error": error,
-        "low": low,
-        "high": high,
-        "units": [units] * grid.size,
-    }
-    return pl.DataFrame(rows, schema=SCHEMA)
+    rows = {"component": component, "cause": cause, "days": grid, "incidence": share, "standard_error": error,
+            "low": low, "high": high, "units": units}  # fmt: skip
+    return TABLES["removals"].to_keep(pl.DataFrame(rows))

@@ -7,19 +7,13 @@ from fleetstats.life.curves import log_log_range, product_limit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.turnbull import turnbull
 from fleetstats.quantities import BoolArray, FloatArray
+from fleetstats.tables import TABLES
 
 #: Up to this share of failures known only as intervals, each is dated at the middle of its interval and the
 #: product-limit curve is right enough; beyond it Turnbull's curve is drawn.
 FEW_INTERVALS = 0.25
 #: A stratum with fewer spells than this draws no curve of its own.
 LEAST_SPELLS = 15
-
-SCHEMA = {
-    "component": pl.String, "by": pl.String, "level": pl.String, "method": pl.String, "days": pl.Float64,
-    "at_risk": pl.Float64, "events": pl.Float64, "survival": pl.Float64, "low": pl.Float64,
-    "high": pl.Float64,
-    "spells": pl.Int64, "failures": pl.Int64,
-}  # fmt: skip
 
 
 def strata_curves(component: str, spells: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -58,19 +52,17 @@ def strata_curves(component: str, spells: pl.DataFrame, sites: pl.DataFrame) -> 
 def _stratum(component: str, by: str, level: str, spells: pl.DataFrame) -> pl.DataFrame:
     ended = int(spells["upper_days"].is_finite().sum())
     if spells.height < LEAST_SPELLS or ended == 0:
-        return pl.DataFrame(schema=SCHEMA)
+        return TABLES["curves"].of()
     lower, upper = spells["lower_days"].to_numpy(), spells["upper_days"].to_numpy()
     between = np.isfinite(upper) & (lower < upper)
     exact = between.sum() <= FEW_INTERVALS * ended
     curve = _dated(spells, lower, upper, between) if exact else _in_between(spells)
-    return curve.with_columns(
-        pl.lit(component).alias("component"),
-        pl.lit(by).alias("by"),
-        pl.lit(level).alias("level"),
-        pl.lit("product_limit" if exact else "turnbull").alias("method"),
-        pl.lit(spells.height, dtype=pl.Int64).alias("spells"),
-        pl.lit(ended, dtype=pl.Int64).alias("failures"),
-    ).select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+    method = "product_limit" if exact else "turnbull"
+    facts = {"component": component, "by": by, "level": level, "method": method, "spells": spells.height,
+             "failures": ended}  # fmt: skip
+    return TABLES["curves"].to_keep(
+        curve.with_columns(pl.lit(fact).alias(name) for name, fact in facts.items())
+    )
 
 
 def _dated(
@@ -91,7 +83,7 @@ def _dated(
     share = curve["survival"].to_numpy()
     error = curve["standard_error"].to_numpy()
     low, high = log_log_range(share, error)
-    return curve.with_columns(pl.Series("low", low), pl.Series("high", high))
+    return curve.drop("standard_error").with_columns(pl.Series("low", low), pl.Series("high", high))
 
 
 def _in_between(spells: pl.DataFrame) -> pl.DataFrame:

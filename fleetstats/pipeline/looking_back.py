@@ -12,9 +12,10 @@ from fleetstats.pipeline.past_costs import past_costs
 from fleetstats.quantities import FloatArray
 from fleetstats.settings import Settings
 from fleetstats.store import Relations, Store
+from fleetstats.tables import TABLES
 from fleetstats.trust.calibration import count_range
 from fleetstats.trust.replay import Origin, Rivals, replay
-from fleetstats.trust.second_opinion import SECOND_OPINION_SCHEMA, second_opinion
+from fleetstats.trust.second_opinion import second_opinion
 
 #: How far ahead each forecast is followed: about one visit of the customary rule, and two.
 HORIZONS_DAYS = (182, 364)
@@ -86,7 +87,7 @@ def second_opinions(now: Relations, families: Sequence[str] = FAMILIES_WEIGHED) 
         second_opinion(component, lifetimes(spells.sort("spell_id"), pl.DataFrame()), families)
         for (component,), spells in now.spells.sort("component").group_by("component", maintain_order=True)
     ]
-    return pl.concat([pl.DataFrame(schema=SECOND_OPINION_SCHEMA), *opinions])
+    return pl.concat([TABLES["second_opinion"].of(), *opinions])
 
 
 def _made_once(store: Store, settings: Settings, now: Relations | None) -> Callable[[date], Relations]:

@@ -11,8 +11,8 @@ from fleetstats.pipeline.in_force import todays_rule
 from fleetstats.pipeline.plans import due_lines, plan_visits_with, units_with_lives
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
+from fleetstats.tables import TABLES
 from fleetstats.trust import Origin, Prices, policy_cost
-from fleetstats.trust.policy_cost import POLICY_SCHEMA
 
 #: The names of the two policies in the table.
 RULE, PLAN = "rule", "plan"
@@ -39,12 +39,12 @@ def past_costs(
     Returns
     -------
     polars frame
-        `fleetstats.trust.policy_cost.POLICY_SCHEMA`.
+        The table `policy_costs`.
     """
     rule = todays_rule(known, settings)
     draws = {name: life.lives for name, life in lives.items() if name in rule.terms}
     if not draws:
-        return pl.DataFrame(schema=POLICY_SCHEMA)
+        return TABLES["policy_costs"].of()
     units = units_with_lives(known, lives)
     visits = plan_visits_with(known, settings, units, draws, rule)
     due = due_lines(known, settings, units, visits, draws, rule)
@@ -52,7 +52,7 @@ def past_costs(
         due.select(*_KEY, next_visit_on="visit_from"), on=_KEY, how="inner", maintain_order="left"
     )
     if plans.is_empty():
-        return pl.DataFrame(schema=POLICY_SCHEMA)
+        return TABLES["policy_costs"].of()
     found = [
         policy_cost(
             replace(then, in_place=_planned_alone(then.in_place, plans)),
@@ -66,7 +66,7 @@ def past_costs(
         )
         for horizon in then.spells_after
     ]
-    return pl.concat(found) if found else pl.DataFrame(schema=POLICY_SCHEMA)
+    return pl.concat(found) if found else TABLES["policy_costs"].of()
 
 
 def _planned_alone(in_place: pl.DataFrame, plans: pl.DataFrame) -> pl.DataFrame:

@@ -9,9 +9,10 @@ from fleetstats.pipeline.in_force import TodaysRule, todays_rule
 from fleetstats.pipeline.lives import learn_fleet
 from fleetstats.settings import Settings
 from fleetstats.stock import monthly_demand
-from fleetstats.stock.back_check import PAST_SCHEMA, forecast_against_use
+from fleetstats.stock.back_check import forecast_against_use
 from fleetstats.stock.part_changes import part_changes
 from fleetstats.store import Relations, Store
+from fleetstats.tables import TABLES
 
 MONTHS = 12
 #: Records needed before the forecast is made, and draws that it rests on.
@@ -37,12 +38,12 @@ def stock_past(store: Store, settings: Settings, *, relations: Relations) -> pl.
     then = then.replace(day=1) - timedelta(days=1)
     first = relations.visits["visit_date"].min()
     if not isinstance(first, date) or (then - first).days < LEAST_DAYS_BEFORE:
-        return pl.DataFrame(schema=PAST_SCHEMA)
+        return TABLES["stock_past"].of()
     known = store.relations(as_of=then, settings=settings)
     lives = learn_fleet(known, settings, draws=DRAWS, gauges_used=False)
     units = _units_then(known, list(lives))
     if units.is_empty():
-        return pl.DataFrame(schema=PAST_SCHEMA)
+        return TABLES["stock_past"].of()
     rule = todays_rule(known, settings)
     forecast = monthly_demand(
         units=with_the_only_part(units, relations.parts),

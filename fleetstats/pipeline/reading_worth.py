@@ -18,19 +18,13 @@ from fleetstats.pipeline.plans import FleetPlan, lives_ahead
 from fleetstats.quantities import FloatArray
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
+from fleetstats.tables import TABLES
 
 #: A site whose pressures nobody has read for so long counts as not read.
 UNREAD_DAYS: Final = 365
 #: Worked out for so many sites at most, evenly over the unread ones; sums are raised to all of them.
 MOST_SITES: Final = 300
 _RANGED: Final = ("callouts_fewer", "cartridges_fewer", "saved_per_year")
-SCHEMA: Final = {
-    "component": pl.String, "sites_served": pl.Int64, "sites_read": pl.Int64, "sites": pl.Int64,
-    "sites_alike": pl.Int64,
-    **{f"{name}{end}": pl.Float64 for name in _RANGED for end in ("", "_low", "_high")},
-    "spells": pl.Int64, "failures": pl.Int64, "law_learned": pl.Boolean, "spread": pl.Float64,
-    "gauge_error_kpa": pl.Float64,
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +63,7 @@ def reading_worth_table(
     )
     kinds = _kinds(unread, settings, lives_ahead(relations, lives), lives, rule)
     if not kinds:
-        return pl.DataFrame(schema=SCHEMA)
+        return TABLES["reading_worth"].of()
     counts = {
         "sites_served": served.len(), "sites_read": served.is_in(read.to_list()).sum(), "sites": sites,
         "sites_alike": alike,
@@ -81,7 +75,7 @@ def reading_worth_table(
         for name, found in sums.items()
     ]
     rows.append({"component": None, **counts, **_ranged(np.sum(list(sums.values()), axis=0))})
-    return pl.DataFrame(rows, schema=SCHEMA)
+    return TABLES["reading_worth"].of(rows)
 
 
 def _known(settings: Settings, plan: FleetPlan) -> list[str]:

@@ -7,18 +7,11 @@ import polars as pl
 
 from fleetstats.life.covariates import water_facts
 from fleetstats.life.learn import ComponentLife, draws_for_spells
-from fleetstats.life.removals import SCHEMA, removals
+from fleetstats.life.removals import removals
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
-from fleetstats.trust.against_curve import (
-    EARLY_SCHEMA,
-    MONTH_SCHEMA,
-    YEAR_SCHEMA,
-    Watched,
-    by_calendar,
-    early_deaths,
-    watched,
-)
+from fleetstats.tables import TABLES
+from fleetstats.trust.against_curve import Watched, by_calendar, early_deaths, watched
 
 DRAWS = 40
 
@@ -46,18 +39,16 @@ def reason_tables(
         for name, life in lives.items()
         if settings.component(name).announced and life.failures
     ]
-    found: dict[str, list[pl.DataFrame]] = {
-        "removals": [pl.DataFrame(schema=SCHEMA), *gone],
-        "early_deaths": [pl.DataFrame(schema=EARLY_SCHEMA), *(early_deaths(one) for one in seen)],
-        "lives_by_year": [pl.DataFrame(schema=YEAR_SCHEMA)],
-        "lives_by_month": [pl.DataFrame(schema=MONTH_SCHEMA)],
+    calendar = [
+        by_calendar(one, first=first, last=relations.as_of) for one in seen if isinstance(first, date)
+    ]
+    found = {
+        "removals": gone,
+        "early_deaths": [early_deaths(one) for one in seen],
+        "lives_by_year": [years for years, _ in calendar],
+        "lives_by_month": [months for _, months in calendar],
     }
-    if isinstance(first, date):
-        for one in seen:
-            years, months = by_calendar(one, first=first, last=relations.as_of)
-            found["lives_by_year"].append(years)
-            found["lives_by_month"].append(months)
-    return {name: pl.concat(frames) for name, frames in found.items()}
+    return {name: pl.concat([TABLES[name].of(), *frames]) for name, frames in found.items()}
 
 
 def _watched(life: ComponentLife, relations: Relations) -> Watched:

@@ -16,6 +16,7 @@ from fleetstats.pipeline.in_force import TodaysRule
 from fleetstats.pipeline.plans import plan_visits_with
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
+from fleetstats.tables import TABLES
 
 #: Sites whose intervals are chosen anew, spread evenly over the served ones; draws of their lives; quadrature
 #: nodes of the refit, enough for a comparison.
@@ -23,11 +24,6 @@ SITES, DRAWS, NODES = 80, 20, 9
 #: What "nearly spent" is taken to mean: spent before another quarter of the age reached.
 NEARLY = 1.25
 LOADED = "loaded"
-_SCHEMA = {
-    "component": pl.String, "assumption": pl.String, "shift_days": pl.Float64, "shift_low_days": pl.Float64,
-    "shift_high_days": pl.Float64, "sites": pl.Int64, "life_ratio": pl.Float64, "spells_changed": pl.Int64,
-    "problem": pl.String,
-}  # fmt: skip
 _UNIT = ("site_id", "component", "slot")
 
 
@@ -99,7 +95,7 @@ def sensitivity(
             ratio = float(np.exp(np.mean(np.log(draws[name].median() / base[name].median()))))
             key = {"component": name, "assumption": told, "spells_changed": reading.changed}
             rows.append(key | _shift(shift) | {"life_ratio": ratio, "problem": fits[name].problem})
-    return pl.DataFrame(rows, schema=_SCHEMA)
+    return TABLES["sensitivity"].of(rows)
 
 
 def _some_sites(sites: pl.DataFrame) -> pl.DataFrame:

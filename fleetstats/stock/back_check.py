@@ -6,17 +6,6 @@ import polars as pl
 from fleetstats.stock.demand import DemandForecast
 from fleetstats.stock.fleet import UNKNOWN_PART
 
-PAST_SCHEMA = {
-    "part_number": pl.String,
-    "component": pl.String,
-    "forecast": pl.Float64,
-    "forecast_low": pl.Float64,
-    "forecast_high": pl.Float64,
-    "used": pl.Int64,
-    "used_at_added_sites": pl.Int64,
-    "sites": pl.Int64,
-}
-
 
 def forecast_against_use(forecast: DemandForecast, used: pl.DataFrame, *, known: pl.Series) -> pl.DataFrame:
     """Return for each part the forecast of its whole months, its 90 % range, and what was used in them.
@@ -33,7 +22,7 @@ def forecast_against_use(forecast: DemandForecast, used: pl.DataFrame, *, known:
     Returns
     -------
     polars frame
-        Columns of `PAST_SCHEMA`; sites is the lesser of how many held the part and how many used it.
+        The table `stock_past`; sites is the lesser of how many held the part and how many used it.
     """
     total = forecast.use[:, 1:].sum(axis=1)
     low, high = np.quantile(total, (0.05, 0.95), axis=1, method="inverted_cdf")
@@ -54,6 +43,6 @@ def forecast_against_use(forecast: DemandForecast, used: pl.DataFrame, *, known:
     return (
         both.with_columns(pl.col(name).fill_null(0) for name in numbers)
         .with_columns(sites=pl.min_horizontal("held", "users"))
-        .select(pl.col(name).cast(kind) for name, kind in PAST_SCHEMA.items())
+        .drop("held", "users")
         .sort("component", "part_number")
     )

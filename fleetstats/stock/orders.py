@@ -12,26 +12,9 @@ from fleetstats.errors import StockError
 from fleetstats.quantities import FloatArray
 from fleetstats.stock.demand import DemandForecast
 from fleetstats.stock.fleet import UNKNOWN_PART
+from fleetstats.tables import TABLES
 
 PART_COLUMNS = ("part_number", "component", "on_hand", "on_order", "lead_time_days", "pack_size", "unit_cost")
-ORDER_SCHEMA = {
-    "part_number": pl.String,
-    "component": pl.String,
-    "order_number": pl.Int64,
-    "order_by": pl.Date,
-    "arrives_by": pl.Date,
-    "quantity": pl.Int64,
-    "packs": pl.Int64,
-    "order_cost": pl.Float64,
-    "runs_short_on": pl.Date,
-    "covers_until": pl.Date,
-    "on_hand": pl.Int64,
-    "on_order": pl.Int64,
-    "lead_time_days": pl.Int64,
-    "pack_size": pl.Int64,
-    "money_in_stock": pl.Float64,
-    "reason": pl.String,
-}
 
 
 def order_schedule(
@@ -62,7 +45,7 @@ def order_schedule(
     Returns
     -------
     polars frame
-        Columns of `ORDER_SCHEMA`. A part that needs no order, or that cannot be planned because its stock or
+        The table `orders`. A part that needs no order, or that cannot be planned because its stock or
         lead time is not known, has one row without a quantity whose `reason` says so. money_in_stock is
         what is at hand and on order today, at cost.
 
@@ -84,7 +67,7 @@ def order_schedule(
         curve = np.concatenate([[0.0], levels[place]])
         terms = by_kind.get(component) if number == UNKNOWN_PART else listed.get(number)
         rows += _orders_of(number, component, terms, days, curve, forecast.as_of, cover_days)
-    return pl.DataFrame(rows, schema=ORDER_SCHEMA).sort("component", "part_number", "order_number")
+    return TABLES["orders"].of(rows).sort("component", "part_number", "order_number")
 
 
 def _by_component(parts: pl.DataFrame) -> dict[str, dict[str, Any]]:
@@ -109,8 +92,7 @@ def _orders_of(
     as_of: date,
     cover_days: int,
 ) -> list[dict[str, object]]:
-    row: dict[str, Any] = dict.fromkeys(ORDER_SCHEMA)
-    row |= {"part_number": number, "component": component, "order_number": 0}
+    row: dict[str, Any] = {"part_number": number, "component": component, "order_number": 0}
     if listed is None:
         return [row | {"reason": "not in the parts table"}]
     unknown = [name for name in ("on_hand", "lead_time_days") if listed[name] is None]

@@ -11,9 +11,6 @@ from fleetstats.quantities import FloatArray, IndexArray
 #: A change of part half a year ago says half as much of the next one as a change of today.
 HALF_WEIGHT_DAYS = 182.0
 _PLACE = ("site_id", "component", "slot")
-CHANGES_SCHEMA = {
-    "component": pl.String, "part_number": pl.String, "next_part_number": pl.String, "weight": pl.Float64,
-}  # fmt: skip
 
 
 def part_changes(spells: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
@@ -52,7 +49,6 @@ def part_changes(spells: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
         .agg(weight=(0.5 ** (days_ago / HALF_WEIGHT_DAYS)).sum())
         .rename({"came_out": "part_number"})
         .sort("component", "part_number", "next_part_number")
-        .select(pl.col(name).cast(kind) for name, kind in CHANGES_SCHEMA.items())
     )
 
 

@@ -9,19 +9,13 @@ from numpy.typing import NDArray
 
 from fleetstats.life.draws import LifeDraws
 from fleetstats.quantities import BoolArray, FloatArray, IndexArray
+from fleetstats.tables import TABLES
 from fleetstats.trust.calibration import count_range
 from fleetstats.trust.outlook import Outlook
 
 #: A unit weak from the start is gone within this time; a sound one hardly ever (common practice).
 EARLY_DAYS = 60.0
 MORE, FEWER, ALIKE = "more than foretold", "fewer than foretold", "as foretold"
-_RATIO = {
-    "spells": pl.Int64, "failures": pl.Int64, "expected": pl.Float64, "ratio": pl.Float64,
-    "ratio_low": pl.Float64, "ratio_high": pl.Float64, "finding": pl.String,
-}  # fmt: skip
-EARLY_SCHEMA = {"component": pl.String, "from_days": pl.Float64, "to_days": pl.Float64, **_RATIO}
-YEAR_SCHEMA = {"component": pl.String, "year": pl.Int64, **_RATIO}
-MONTH_SCHEMA = {"component": pl.String, "month": pl.Int64, **_RATIO}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +65,7 @@ def watched(component: str, spells: pl.DataFrame, lives: LifeDraws) -> Watched:
 
 
 def early_deaths(seen: Watched) -> pl.DataFrame:
-    """Return failures in the first weeks, and after them, against those foretold: `EARLY_SCHEMA`.
+    """Return failures in the first weeks, and after them, against those foretold: `early_deaths`.
 
     Weak-from-the-start units show as more failures early than a curve of ageing has room for. The range of
     the ratio is exact for the count; the expectation is taken as known.
@@ -86,7 +80,7 @@ def early_deaths(seen: Watched) -> pl.DataFrame:
             {"component": seen.component, "from_days": start, "to_days": stop if stop < np.inf else None}
             | _against(rows_in.size, failures, expected)
         )
-    return pl.DataFrame(rows, schema=EARLY_SCHEMA)
+    return TABLES["early_deaths"].of(rows)
 
 
 def by_calendar(seen: Watched, *, first: date, last: date) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -103,7 +97,7 @@ def by_calendar(seen: Watched, *, first: date, last: date) -> tuple[pl.DataFrame
     Returns
     -------
     years, months : polars frames
-        `YEAR_SCHEMA` and `MONTH_SCHEMA`.
+        The tables `lives_by_year` and `lives_by_month`.
 
     References
     ----------
@@ -124,8 +118,8 @@ def by_calendar(seen: Watched, *, first: date, last: date) -> tuple[pl.DataFrame
         own | {"month": k} | _summed([piece for piece, m in zip(pieces, of_year, strict=True) if m == k])
         for k in range(1, 13)
     ]
-    tables = (pl.DataFrame(years, schema=YEAR_SCHEMA), pl.DataFrame(months, schema=MONTH_SCHEMA))
-    return tables[0].filter(pl.col("spells") > 0), tables[1].filter(pl.col("spells") > 0)
+    by_year, by_month = TABLES["lives_by_year"].of(years), TABLES["lives_by_month"].of(months)
+    return by_year.filter(pl.col("spells") > 0), by_month.filter(pl.col("spells") > 0)
 
 
 def _in_month(seen: Watched, begins: np.datetime64) -> tuple[IndexArray, int, float]:

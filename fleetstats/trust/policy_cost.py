@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
 
 import numpy as np
 import polars as pl
@@ -17,8 +16,6 @@ from fleetstats.stock.visit_walk import Counts, Periods, count_renewals
 from fleetstats.tables import TABLES
 from fleetstats.trust.followup import FollowUp, follow_up
 from fleetstats.trust.replay import Origin
-
-POLICY_SCHEMA: Final = TABLES["policy_costs"].empty().schema
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +74,7 @@ def policy_cost(
     Returns
     -------
     polars frame
-        `POLICY_SCHEMA`, one row for each policy.
+        The table `policy_costs`, one row for each policy.
 
     Raises
     ------
@@ -105,7 +102,7 @@ def policy_cost(
             sums.add(counts, prices.part.get(component, 0.0), prices.unseen_day.get(component, 0.0), prices)
         key = {"origin": then.origin, "horizon_days": horizon_days, "policy": name, "sites": sites}
         rows.append(key | sums.per(sites * horizon_days / DAYS_PER_YEAR, prices.trip))
-    return pl.DataFrame(rows, schema=POLICY_SCHEMA)
+    return TABLES["policy_costs"].of(rows)
 
 
 def _follow(then: Origin, component: str, announced: bool, horizon_days: int) -> FollowUp:

@@ -3,7 +3,6 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Final
 
 import numpy as np
 import polars as pl
@@ -16,7 +15,6 @@ from fleetstats.trust.calibration import expected_events, followed_calibration, 
 from fleetstats.trust.followup import FollowUp, follow_up
 from fleetstats.trust.outlook import Outlook
 
-REPLAY_SCHEMA: Final = TABLES["replay"].empty().schema
 GROUPS = 10
 LEVEL = 0.90
 
@@ -70,7 +68,7 @@ class Replay:
     Attributes
     ----------
     scores : polars frame
-        `REPLAY_SCHEMA`, one row for each origin, component and horizon with units to follow.
+        the table `replay`, one row for each origin, component and horizon with units to follow.
     calibration : polars frame
         origin, component, horizon_days and the columns of `followed_calibration`.
     """
@@ -110,11 +108,11 @@ def replay(origins: Sequence[Origin], *, learn: Learn, announced: Mapping[str, b
                     row, table = score(found, rivals)
                     scores.append(key | row)
                     tables.append(table.select(*(pl.lit(v).alias(k) for k, v in key.items()), pl.all()))
-    return Replay(pl.DataFrame(scores, schema=REPLAY_SCHEMA), pl.concat(tables) if tables else pl.DataFrame())
+    return Replay(TABLES["replay"].of(scores), pl.concat(tables) if tables else pl.DataFrame())
 
 
 def score(found: FollowUp, rivals: Rivals) -> tuple[dict[str, object], pl.DataFrame]:
-    """Return one origin's scores (the columns of `REPLAY_SCHEMA` without its key) and calibration table."""
+    """Return one origin's scores (those of the table `replay`, without its key) and calibration table."""
     model, units = _outlook(found, rivals.model), found.row.size
     chance = model.chance(found.horizon_days)
     by_draw = _expected(found, model.hazard_draws)

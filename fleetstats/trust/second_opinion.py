@@ -2,7 +2,6 @@
 
 import warnings
 from collections.abc import Sequence
-from typing import Final
 
 import numpy as np
 import polars as pl
@@ -22,7 +21,6 @@ MOST_SHARE, MOST_LOG_LIKELIHOOD = 0.002, 0.002
 #: Log probability from which on the library counts a censored spell as no less likely (it clips at 1e-25).
 _CLIPPED = float(np.log(1e-24))
 _FIGURES = ("median_days", "sigma", "log_likelihood")
-SECOND_OPINION_SCHEMA: Final = TABLES["second_opinion"].empty().schema
 
 
 def second_opinion(
@@ -42,14 +40,14 @@ def second_opinion(
     Returns
     -------
     polars frame
-        `SECOND_OPINION_SCHEMA`, one row a family: spells and failures that both fitted, spells left out
+        The table `second_opinion`, one row a family: spells and failures that both fitted, spells left out
         because the library clips them, median_days, sigma and log_likelihood of both,
         the library's differences (shares, but of log-likelihoods), opinion (agrees, differs, no opinion) and
         why there is none. Figures of a fit that failed are null.
     """
     plain = Lifetimes(lives.lower, lives.upper, entry=lives.entry, weight=lives.weight)
     rows = [{"component": component, "family": family} | _opinion(family, plain) for family in families]
-    return pl.DataFrame(rows, schema=SECOND_OPINION_SCHEMA)
+    return TABLES["second_opinion"].of(rows)
 
 
 def _opinion(family: str, lives: Lifetimes) -> dict[str, object]:

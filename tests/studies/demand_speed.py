@@ -13,7 +13,6 @@ import polars as pl
 
 from fleetstats.life.draws import LifeDraws
 from fleetstats.stock import DemandForecast, monthly_demand
-from fleetstats.stock.part_changes import CHANGES_SCHEMA
 
 AS_OF = date(2026, 6, 30)
 #: Component: middle life, spread within a site, announced, every how many visits, longest age by a limit.
@@ -75,11 +74,12 @@ def timed(sites: int, seed: int = 0) -> Timed:
     rule = plans.with_columns(visit_interval_days=pl.lit(182.0))
     parts = sorted(set(units.filter(pl.col("component") == "sediment_cartridge")["part_number"]))
     mixed = [("sediment_cartridge", one, other, 50.0) for one in parts for other in parts]
+    named = ["component", "part_number", "next_part_number", "weight"]
     began, busy = perf_counter(), process_time()
     forecast = monthly_demand(
         units=units, lives=lives, announced={kind: terms[2] for kind, terms in KINDS.items()}, plans=plans,
         current_plans=rule, as_of=AS_OF, lateness_days=14.0, part_share={"quartz_sleeve": 0.1},
-        changes=pl.DataFrame(mixed, schema=CHANGES_SCHEMA, orient="row"), seed=seed,
+        changes=pl.DataFrame(mixed, schema=named, orient="row"), seed=seed,
     )  # fmt: skip
     return Timed(forecast, units.height, perf_counter() - began, process_time() - busy)
 

@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 
 from fleetstats.life.curves import log_log_range
-from fleetstats.life.removals import GRID_DAYS, SCHEMA, removals
+from fleetstats.life.removals import GRID_DAYS, removals
+from fleetstats.tables import TABLES
 
 FITTED = date(2024, 1, 1)
 AS_OF = date(2024, 12, 31)
@@ -45,7 +46,7 @@ def test_each_reason_by_hand() -> None:
         spell(3, 40, "competing", competing_reason="leaking"), spell(4, None, "in_place"),
         spell(5, None, "in_place"),
     )  # fmt: skip
-    assert dict(table.schema) == SCHEMA
+    assert table.schema == TABLES["removals"].of().schema
     assert share(table, "spent", 14.0) == 0.0
     for cause in ("spent", "before it was spent", "leaking"):
         assert share(table, cause, 42.0) == pytest.approx(1 / 5)

@@ -11,8 +11,8 @@ import pytest
 from fleetstats.errors import StockError
 from fleetstats.quantities import DAYS_PER_MONTH
 from fleetstats.stock import monthly_demand, order_schedule
-from fleetstats.stock.orders import ORDER_SCHEMA
 from fleetstats.stock.service_cost import service_cost
+from fleetstats.tables import TABLES
 
 from .conftest import SmallFleet
 
@@ -36,7 +36,7 @@ def test_what_is_ordered_covers_the_use_at_the_service_level(fleet: SmallFleet, 
     found = monthly_demand(**fleet.arguments())
     for level in (0.5, 0.95):
         orders = order_schedule(found, shelf, service_level=level)
-        assert dict(orders.schema) == ORDER_SCHEMA
+        assert orders.schema == TABLES["orders"].of().schema
         for number, on_hand in (("cartridge-0", 2), ("cartridge-1", 0)):
             total = found.use[found.parts["part_number"].to_list().index(number)].sum(axis=0)
             mine = orders.filter(part_number=number)

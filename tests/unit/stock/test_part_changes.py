@@ -10,7 +10,7 @@ import pytest
 
 from fleetstats.life.draws import LifeDraws
 from fleetstats.stock import monthly_demand
-from fleetstats.stock.part_changes import CHANGES_SCHEMA, NextPart, next_part, part_changes
+from fleetstats.stock.part_changes import NextPart, next_part, part_changes
 
 AS_OF = date(2024, 1, 31)
 HALF_YEAR = timedelta(days=182)
@@ -35,7 +35,8 @@ def learned(*rows: Row) -> dict[tuple[str, str], float]:
 
 def changes(**weights: float) -> pl.DataFrame:
     rows = [("cartridge", *pair.split("_to_"), weight) for pair, weight in weights.items()]
-    return pl.DataFrame(rows, schema=CHANGES_SCHEMA, orient="row")
+    names = ["component", "part_number", "next_part_number"]
+    return pl.DataFrame(rows, schema={**dict.fromkeys(names, pl.String), "weight": pl.Float64}, orient="row")
 
 
 def test_a_change_of_half_a_year_ago_says_half_as_much() -> None:

@@ -11,7 +11,8 @@ import pytest
 
 from fleetstats.errors import TrustError
 from fleetstats.life.draws import LifeDraws
-from fleetstats.trust.policy_cost import POLICY_SCHEMA, Prices, policy_cost
+from fleetstats.tables import TABLES
+from fleetstats.trust.policy_cost import Prices, policy_cost
 from fleetstats.trust.replay import Origin
 
 from .conftest import START, History
@@ -70,7 +71,7 @@ def cost_of(
         lives={component: lives or unlike_the_records()}, announced={component: component != "sleeve"},
         prices=PRICES, replicates=9,
     )  # fmt: skip
-    assert dict(found.schema) == POLICY_SCHEMA
+    assert found.schema == TABLES["policy_costs"].of().schema
     return found.row(0, named=True)
 
 

@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from fleetstats.tables import TABLES
 from fleetstats.trust import Origin, Replay, Rivals, replay
-from fleetstats.trust.replay import REPLAY_SCHEMA
 
 from .conftest import START, History
 
@@ -50,7 +50,7 @@ def truth(history: History) -> Replay:
 
 
 def test_a_row_for_each_origin_component_and_horizon(truth: Replay) -> None:
-    assert truth.scores.schema == REPLAY_SCHEMA
+    assert truth.scores.schema == TABLES["replay"].of().schema
     assert truth.scores.height == 3 * 2 * 2
     assert truth.scores.null_count().sum_horizontal().item() == 0
     assert truth.calibration.height == 12 * 10
@@ -147,4 +147,4 @@ def test_nothing_to_follow_gives_no_row(history: History) -> None:
 
     found = replay([empty], learn=learn, announced=ANNOUNCED)
     assert found.scores.height == 0
-    assert dict(found.scores.schema) == REPLAY_SCHEMA
+    assert found.scores.schema == TABLES["replay"].of().schema

@@ -4,7 +4,6 @@ from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Final
 
-import numpy as np
 import polars as pl
 
 from fleetstats.advice.address import with_address
@@ -17,7 +16,7 @@ from fleetstats.advice.moves import (
     moved_window,
     next_arrivals,
 )
-from fleetstats.advice.spent import SpentBy, chances_by, last_day_within
+from fleetstats.advice.spent import Ahead, SpentBy
 from fleetstats.advice.terms import ComponentTerms
 from fleetstats.advice.today import last_planned_visits
 from fleetstats.advice.visit_days import CARRY_CHANCE, days_on, renewed_by, waiting_for_work
@@ -100,16 +99,13 @@ def due_list(
     """
     rows = _gathered(sites, units, visits, intervals, components, as_of)
     arrivals = next_arrivals(sites=sites, changes=changes, as_of=as_of)
-    rows = waiting_for_work(
-        _with_planned_day(rows, as_of, lateness_days), lives=lives, components=components, as_of=as_of,
-        gauges=gauges or {}, arrivals=arrivals,
-    )  # fmt: skip
+    ahead = Ahead(lives, as_of, gauges or {})
+    rows = waiting_for_work(_with_planned_day(rows, as_of, lateness_days), ahead, arrivals)
     rows = _with_visit_dates(rows, as_of, lateness_days)
-    rows = _waiting_no_longer_than_tolerated(rows, lives, components, as_of, gauges or {})
+    rows = _waiting_no_longer_than_tolerated(rows, components, ahead)
     rows = _moved(rows, as_of, int(lateness_days), arrivals, blocked_months or {})
     rows = _with_renewals(rows)
-    wait = (rows["visit_by"] - as_of).dt.total_days().to_numpy().astype(np.float64)
-    chances = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges or {})
+    chances = ahead.chances_by(rows, rows["visit_by"])
     rows = rows.with_columns(chance_already_spent=pl.Series(chances, dtype=pl.Float64))
     if gauge_now is not None:
         rows = rows.join(gauge_now.select(*_KEY, *GAUGE_SAID), on=_KEY, how="left", maintain_order="left")
@@ -209,11 +205,7 @@ def _with_visit_dates(rows: pl.DataFrame, as_of: date, lateness_days: float) -> 
 
 
 def _waiting_no_longer_than_tolerated(
-    rows: pl.DataFrame,
-    lives: Mapping[str, LifeDraws],
-    components: Mapping[str, ComponentTerms],
-    as_of: date,
-    gauges: Mapping[str, SpentBy],
+    rows: pl.DataFrame, components: Mapping[str, ComponentTerms], ahead: Ahead
 ) -> pl.DataFrame:
     """Return the rows with the visits of a plan just begun no later than the chances there allow.
 
@@ -223,9 +215,8 @@ def _waiting_no_longer_than_tolerated(
     if phased.is_empty():
         return rows
     tolerated = {name: _tolerated(terms) for name, terms in components.items()}
-    last = last_day_within(phased, tolerated=tolerated, lives=lives, as_of=as_of, gauges=gauges)
-    days = phased.select("address", _within=last).group_by("address").agg(pl.col("_within").min())
-    rows = rows.join(days, on="address", how="left", maintain_order="left")
+    within = ahead.last_day_within(phased, tolerated)
+    rows = rows.join(within, on="address", how="left", maintain_order="left")
     shorter = pl.min_horizontal("visit_by", pl.max_horizontal("_within", "_kept"))
     return rows.with_columns(
         visit_by=pl.when("_phased").then(shorter).otherwise("visit_by"),

@@ -4,14 +4,11 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Final
 
-import numpy as np
 import polars as pl
 
 from fleetstats.advice.due_words import likely
-from fleetstats.advice.spent import SpentBy, chances_by, last_day_within
-from fleetstats.advice.terms import ComponentTerms
+from fleetstats.advice.spent import Ahead
 from fleetstats.advice.visit_rule import CENTURY, past_interval, past_limit
-from fleetstats.life.draws import LifeDraws
 
 #: From this chance on one is carried for a component that is not due.
 CARRY_CHANCE: Final = 0.25
@@ -40,15 +37,7 @@ def renewed_by(day: str, to_next: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
     return by_rule.fill_null(False), by_limit.fill_null(False)
 
 
-def waiting_for_work(
-    rows: pl.DataFrame,
-    *,
-    lives: Mapping[str, LifeDraws],
-    components: Mapping[str, ComponentTerms],
-    as_of: date,
-    gauges: Mapping[str, SpentBy],
-    arrivals: Mapping[str, date],
-) -> pl.DataFrame:
+def waiting_for_work(rows: pl.DataFrame, ahead: Ahead, arrivals: Mapping[str, date]) -> pl.DataFrame:
     """Return the rows with the day of each address's planned visit, `_earliest`, moved to where it has work.
 
     Where the visit rule would renew no unit in place on the planned day, or at as-of if that is past, the
@@ -62,9 +51,8 @@ def waiting_for_work(
     ----------
     rows : polars frame
         Units of the due list with address, _earliest, _last_day, _urgent (of the address), age_unknown,
-        lamp, of_uv_unit, and the columns of `chances_by` and `renewed_by`.
-    lives, components, as_of, gauges
-        As in `due_list`.
+        lamp, of_uv_unit, and the columns of `Ahead.chances_by` and `renewed_by`.
+    ahead : Ahead
     arrivals : mapping
         Site -> when its people return next.
 
@@ -74,17 +62,19 @@ def waiting_for_work(
         The rows, `_earliest` as above, and _waits (whether it was moved).
     """
     there = ~pl.col("removed")
-    rows = rows.with_columns(_on=pl.max_horizontal("_earliest", pl.lit(as_of)))
-    wait = (rows["_on"] - as_of).dt.total_days().to_numpy().astype(np.float64)
-    chances = chances_by(rows, wait, lives=lives, as_of=as_of, gauges=gauges)
-    rows = rows.with_columns(_chance=pl.Series(chances, dtype=pl.Float64).fill_nan(None))
+    rows = rows.with_columns(_on=pl.max_horizontal("_earliest", pl.lit(ahead.as_of)))
+    chances = pl.Series(ahead.chances_by(rows, rows["_on"]), dtype=pl.Float64)
+    rows = rows.with_columns(_chance=chances.fill_nan(None))
     by_rule, by_limit = renewed_by("_on", pl.col("visit_interval_days"))
     worth = by_rule | by_limit | pl.col("age_unknown") | likely(pl.col("_chance")).fill_null(False)
     reached = days_on(pl.when(there).then(pl.col("fitted_on")), pl.col("interval_days"))
     work = (there & worth).any().over("address") | pl.col("_urgent") | _before_return(arrivals)
     first = pl.min_horizontal(reached.min().over("address"), "_last_day")
     rows = rows.with_columns(_first=pl.when(~work).then(first))
-    within = _uv_unit_within(rows, lives=lives, components=components, as_of=as_of, gauges=gauges)
+    uv_unit = rows.filter("of_uv_unit", pl.col("_first").is_not_null()).with_columns(
+        visit_by=pl.max_horizontal("_first", pl.lit(ahead.as_of))
+    )
+    within = ahead.last_day_within(uv_unit, dict.fromkeys(uv_unit["component"], CARRY_CHANCE))
     rows = rows.join(within, on="address", how="left", maintain_order="left")
     rows = rows.with_columns(_first=pl.min_horizontal("_first", "_within"))
     later = (pl.col("_first") > pl.col("_on")).fill_null(False)
@@ -98,21 +88,3 @@ def _before_return(arrivals: Mapping[str, date]) -> pl.Expr:
     arrival = pl.col("site_id").replace_strict(dict(arrivals), default=None, return_dtype=pl.Date)
     apart = (arrival - pl.col("_on")).dt.total_days().abs()
     return (apart <= pl.col("visit_interval_days") / 2).fill_null(False).any().over("address")
-
-
-def _uv_unit_within(
-    rows: pl.DataFrame,
-    *,
-    lives: Mapping[str, LifeDraws],
-    components: Mapping[str, ComponentTerms],
-    as_of: date,
-    gauges: Mapping[str, SpentBy],
-) -> pl.DataFrame:
-    """Return, for each address that may wait, the last day on which its UV unit is likely enough in order."""
-    own = rows.filter("of_uv_unit", pl.col("_first").is_not_null()).with_columns(
-        visit_by=pl.max_horizontal("_first", pl.lit(as_of))
-    )
-    last = last_day_within(
-        own, tolerated=dict.fromkeys(components, CARRY_CHANCE), lives=lives, as_of=as_of, gauges=gauges
-    )
-    return own.select("address", _within=last).group_by("address").agg(pl.col("_within").min())

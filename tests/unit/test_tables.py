@@ -93,7 +93,7 @@ def test_types_are_brought_to_the_declaration_and_empty_tables_have_their_column
             }
         )
         assert store.table("todays_rule").rows() == [("visits", 182.0, None)]
-        assert store.table("todays_rule").schema == TABLES["todays_rule"].empty().schema
+        assert store.table("todays_rule").schema == TABLES["todays_rule"].of().schema
         assert store.table("plans").columns == [each.name for each in TABLES["plans"].columns]
 
 

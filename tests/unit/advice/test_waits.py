@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 
 from fleetstats.advice import ComponentTerms, calendar, due_list
-from fleetstats.advice.spent import chances_by, last_day_within
+from fleetstats.advice.spent import Ahead
 from fleetstats.life.draws import LifeDraws
 
 AS_OF = date(2025, 6, 30)
@@ -187,7 +187,8 @@ def test_chances_by_hand_and_nan_where_nothing_says() -> None:
         ],
         infer_schema_length=None,
     ).with_columns(age_days=pl.lit(100), first_visit_on=pl.lit(AS_OF - 900 * DAY), interval_days=70)  # fmt: skip
-    found = chances_by(rows, np.full(5, 50.0), lives={SEDIMENT: lives(200.0)}, as_of=AS_OF, gauges={})
+    ahead = Ahead({SEDIMENT: lives(200.0)}, AS_OF, gauges={})
+    found = ahead.chances_by(rows, pl.Series([AS_OF + 50 * DAY] * 5))
     square = 200.0**2 + 150.0**2
     wanted = [150.0**2 / square, 1 - (200.0**2 + 90.0**2) / square, np.nan, 1.0, 0.0]
     np.testing.assert_allclose(found, wanted, rtol=1e-9)
@@ -196,14 +197,12 @@ def test_chances_by_hand_and_nan_where_nothing_says() -> None:
 def test_a_gauge_that_was_read_decides_how_long_the_visit_waits() -> None:
     rows = pl.DataFrame([unit()]).with_columns(
         age_days=pl.lit(100), first_visit_on=pl.lit(AS_OF - 900 * DAY), interval_days=70,
-        visit_by=pl.lit(AS_OF + 42 * DAY),
+        visit_by=pl.lit(AS_OF + 42 * DAY), address=pl.lit("at"),
     )  # fmt: skip
 
     def told(rows: np.ndarray, age_days: np.ndarray) -> np.ndarray:
         return np.where(age_days > 130, 0.9, 0.1)
 
-    last = last_day_within(
-        rows, tolerated={SEDIMENT: 0.25}, lives={SEDIMENT: lives(2000.0)}, as_of=AS_OF,
-        gauges={SEDIMENT: told},
-    )  # fmt: skip
-    assert last.to_list() == [AS_OF + 28 * DAY]
+    ahead = Ahead({SEDIMENT: lives(2000.0)}, AS_OF, gauges={SEDIMENT: told})
+    within = ahead.last_day_within(rows, {SEDIMENT: 0.25})
+    assert within.rows() == [("at", AS_OF + 28 * DAY)]

@@ -8,6 +8,7 @@ import pytest
 
 from fleetstats.errors import TrustError
 from fleetstats.life import Lifetimes
+from fleetstats.tables import TABLES
 from fleetstats.trust import second_opinion as room
 from fleetstats.trust.second_opinion import by_library, second_opinion
 
@@ -27,7 +28,7 @@ def planted(n: int = 300) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def test_both_find_the_same_in_planted_lives_of_every_kind() -> None:
     lower, upper, entry = planted()
     found = second_opinion("lamp", Lifetimes(lower, upper, entry=entry))
-    assert found.schema == pl.Schema(room.SECOND_OPINION_SCHEMA)
+    assert found.schema == TABLES["second_opinion"].of().schema
     assert found["opinion"].to_list() == ["agrees"] * 3
     assert found["spells"].to_list() == [300] * 3
     assert found["failures"].to_list() == [int(np.isfinite(upper).sum())] * 3

@@ -1,6 +1,6 @@
 """Sites grouped by what they have, what bounds them and how fast they spend it, with what each kind costs."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -11,6 +11,7 @@ from fleetstats.advice.fleet_rows import FleetRows
 from fleetstats.advice.limits import HARD, LIMITS
 from fleetstats.advice.terms import MOST_VISITS, ComponentTerms
 from fleetstats.quantities import WEEK, FloatArray, IntArray
+from fleetstats.tables import TABLES
 
 MOST_KINDS: Final = 50
 #: Sites with the same units and limits are cut into at most so many levels, of at least so many sites.
@@ -26,10 +27,12 @@ class SiteKinds:
     Attributes
     ----------
     kinds : polars frame
+        The table `what_if_kinds`, plans blank until `kind_plans`.
         kind (from 1), sites, level (from 1, most call-outs first), levels, callouts_low, callouts_high (a
         year under today's rule), trip_share (of a planned trip that a site bears), first_week, shortest_days,
         longest_days (visit intervals looked at), most_days (hard limit on the visit interval).
     units : polars frame
+        The table `what_if_units`, plans blank until `kind_plans`.
         kind, component, slot, announced, of_uv_unit, held, longest_days (hard limit), longest_by (its name),
         beyond_days (limit by ages seen, the strictest of the sites), chance_limit, late_days (taken off the
         interval within that chance), today_days,
@@ -83,30 +86,11 @@ def site_kinds(fleet: FleetRows, callouts_current: pl.DataFrame) -> SiteKinds:
             of_units.append({**key, **_unit_row(rows, fleet, kind, held)})
             rates += [{**key, **row} for row in _rate_rows(rows, fleet, held)]
     return SiteKinds(
-        pl.DataFrame(of_kinds, schema=dict(KINDS_SCHEMA)),
-        pl.DataFrame(of_units, schema=dict(UNITS_SCHEMA)),
-        pl.DataFrame(rates, schema=dict(RATES_SCHEMA)),
+        TABLES["what_if_kinds"].of(of_kinds),
+        TABLES["what_if_units"].of(of_units),
+        TABLES["what_if_rates"].of(rates),
         fleet.sites.height - sum(len(group.sites) for group in groups),
     )
-
-
-_REALS = pl.List(pl.Float64)
-Schema = Mapping[str, "pl.DataType | type[pl.DataType]"]
-KINDS_SCHEMA: Final[Schema] = {
-    "kind": pl.Int64, "sites": pl.Int64, "level": pl.Int64, "levels": pl.Int64, "callouts_low": pl.Float64,
-    "callouts_high": pl.Float64, "trip_share": pl.Float64, "first_week": pl.Int64,
-    "shortest_days": pl.Float64, "longest_days": pl.Float64, "most_days": pl.Float64,
-}  # fmt: skip
-UNITS_SCHEMA: Final[Schema] = {
-    "kind": pl.Int64, "component": pl.String, "slot": pl.String, "announced": pl.Boolean,
-    "of_uv_unit": pl.Boolean, "held": pl.Boolean, "longest_days": pl.Float64, "longest_by": pl.String,
-    "beyond_days": pl.Float64, "chance_limit": pl.Float64, "late_days": pl.Float64, "today_days": pl.Float64,
-    "customary_days": pl.Float64, "chances": _REALS,
-}  # fmt: skip
-RATES_SCHEMA: Final[Schema] = {
-    "kind": pl.Int64, "component": pl.String, "slot": pl.String, "every_n": pl.Int64, "callouts": _REALS,
-    "other_cost": _REALS,
-}  # fmt: skip
 
 
 def _groups(fleet: FleetRows, called: FloatArray) -> Iterator[_Group]:
@@ -193,9 +177,4 @@ def _usual_weeks(fleet: FleetRows) -> IntArray:
 
 def _rounded(values: FloatArray) -> list[float]:
     """Return the values at six leading digits, so that the page carries no more than it needs."""
-    return [float(f"{value:.{_SIGNIFICANT}g}") for value in _as_list(values)]
-
-
-def _as_list(values: FloatArray) -> Sequence[float]:
-    found: list[float] = values.tolist()
-    return found
+    return [float(f"{value:.{_SIGNIFICANT}g}") for value in values]

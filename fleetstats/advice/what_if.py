@@ -1,6 +1,6 @@
 """What a typical site of each kind would get at other costs and another tolerated chance."""
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -15,34 +15,39 @@ from fleetstats.advice.choice import (
 )
 from fleetstats.advice.cost import NEAR_EQUAL
 from fleetstats.advice.prices import longest_within
-from fleetstats.advice.site_kinds import SiteKinds
+from fleetstats.advice.site_kinds import SiteKinds, site_kinds
 from fleetstats.advice.terms import MOST_VISITS
+from fleetstats.advice.visits import VisitPlans
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK, BoolArray, FloatArray, IntArray
 
 
-@dataclass(frozen=True, slots=True)
-class KindPlans:
-    """The plan of a typical site of each kind.
+def what_if_tables(visits: VisitPlans) -> dict[str, pl.DataFrame]:
+    """Return the tables what_if_kinds, what_if_units and what_if_rates; none without a kind of site.
 
-    Attributes
+    Parameters
     ----------
-    kinds : polars frame
-        kind, visit_interval_days, near_low_days, near_high_days (visit intervals that cost within 2 % of the
-        cheapest), cost_per_year, callouts_per_year, trips_per_year: a site and year.
-    units : polars frame
-        kind, component, slot, every_n_visits, interval_days.
+    visits : VisitPlans
     """
-
-    kinds: pl.DataFrame
-    units: pl.DataFrame
+    terms = visits.priced.terms
+    found = site_kinds(visits.priced, visits.plans.select("site_id", "callouts_per_year_current"))
+    if found.kinds.is_empty():
+        return {}
+    plans = kind_plans(found, trip_cost=terms.trip_cost, callout_cost=terms.callout_cost)
+    return {
+        "what_if_kinds": plans.kinds,
+        "what_if_units": plans.units,
+        "what_if_rates": plans.rates,
+    }
 
 
 def kind_plans(
     found: SiteKinds, *, trip_cost: float, callout_cost: float, tolerated: float | None = None
-) -> KindPlans:
-    """Return the plan of a typical site of each kind, chosen as every site's own plan is.
+) -> SiteKinds:
+    """Return the kinds with the plan of a typical site of each, chosen as every site's own plan is.
 
-    Hard limits hold whatever is asked.
+    Hard limits hold whatever is asked. Of the kinds: visit_interval_days, near_low_days, near_high_days
+    (visit intervals that cost within 2 % of the cheapest), cost_per_year, callouts_per_year, trips_per_year
+    (a site and year); of the units: every_n_visits, interval_days.
 
     Parameters
     ----------
@@ -55,7 +60,7 @@ def kind_plans(
     """
     kinds, units = found.kinds, found.units
     if kinds.is_empty():
-        return KindPlans(pl.DataFrame(schema=_KINDS), pl.DataFrame(schema=_UNITS))
+        return found
     first = int(kinds["first_week"][0])
     weeks = np.arange(first, int(kinds["longest_days"][0] // WEEK) + 1)
     callouts, other = _tables(found)
@@ -118,29 +123,19 @@ def _near(plans: PricedPlans, week_ok: BoolArray, visit_ok: BoolArray) -> tuple[
     return near.argmax(axis=1), near.shape[1] - 1 - near[:, ::-1].argmax(axis=1)
 
 
-_KINDS = {
-    "kind": pl.Int64, "visit_interval_days": pl.Int64, "near_low_days": pl.Int64, "near_high_days": pl.Int64,
-    "cost_per_year": pl.Float64, "callouts_per_year": pl.Float64, "trips_per_year": pl.Float64,
-}  # fmt: skip
-_UNITS = {
-    "kind": pl.Int64, "component": pl.String, "slot": pl.String, "every_n_visits": pl.Int64,
-    "interval_days": pl.Int64,
-}  # fmt: skip
-
-
 def _framed(
     found: SiteKinds,
     plans: PricedPlans,
     chosen: Chosen,
     callouts: FloatArray,
     near: tuple[IntArray, IntArray],
-) -> KindPlans:
+) -> SiteKinds:
     rows, kinds = np.arange(found.kinds.height), found.kinds.height
     days = plans.weeks * WEEK
     at = chosen.week_at[plans.address]
     called = callouts[np.arange(len(at)), at, chosen.every_n - 1]
     cost = np.bincount(plans.address, plan_cost(plans, chosen), kinds) + plans.trip_cost[rows, chosen.week_at]
-    of_kinds = found.kinds.select("kind").with_columns(
+    of_kinds = found.kinds.with_columns(
         visit_interval_days=days[chosen.week_at],
         near_low_days=days[near[0]],
         near_high_days=days[near[1]],
@@ -148,7 +143,7 @@ def _framed(
         callouts_per_year=np.bincount(plans.address, called, kinds),
         trips_per_year=DAYS_PER_YEAR / days[chosen.week_at],
     )
-    of_units = found.units.select("kind", "component", "slot").with_columns(
+    of_units = found.units.with_columns(
         every_n_visits=chosen.every_n, interval_days=days[at] * chosen.every_n
     )
-    return KindPlans(of_kinds.cast(_KINDS), of_units.cast(_UNITS))  # type: ignore[arg-type]
+    return replace(found, kinds=of_kinds, units=of_units)

@@ -9,20 +9,20 @@ import polars as pl
 
 from fleetstats.advice.evidence import costs_to_tell
 from fleetstats.advice.unsafe import unsafe_water
+from fleetstats.advice.what_if import what_if_tables
 from fleetstats.errors import StoreError
 from fleetstats.intake.accept import LoadReport
 from fleetstats.intake.set_aside import SET_ASIDE
 from fleetstats.life.learn import ComponentLife
 from fleetstats.outputs import check_folder
 from fleetstats.pipeline.counts import fleet_counts, records_held
-from fleetstats.pipeline.forecast import forecast_stock
+from fleetstats.pipeline.forecast import forecast_stock, stock_past
 from fleetstats.pipeline.gauge_units import UnitsNow, units_now
 from fleetstats.pipeline.gauges import gauge_tables, gauges_told
 from fleetstats.pipeline.in_force import TodaysRule, settings_table, todays_rule
 from fleetstats.pipeline.lives import learn_fleet, life_tables
 from fleetstats.pipeline.looking_back import look_back, second_opinions
 from fleetstats.pipeline.own_sheet import load_records, write_blank, write_draft
-from fleetstats.pipeline.past_stock import stock_past
 from fleetstats.pipeline.plans import FleetPlan, plan_fleet
 from fleetstats.pipeline.printed import opinion_words, replay_words, summary
 from fleetstats.pipeline.reading_worth import reading_worth_table
@@ -30,7 +30,6 @@ from fleetstats.pipeline.reasons import reason_tables
 from fleetstats.pipeline.sensitivity import sensitivity
 from fleetstats.pipeline.shown import kept_results
 from fleetstats.pipeline.since_last import earlier_intervals, since_last
-from fleetstats.pipeline.what_if import what_if_tables
 from fleetstats.report.pages.why import why_table
 from fleetstats.report.site import REPORT, write_site
 from fleetstats.resources import folder

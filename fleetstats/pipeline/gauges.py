@@ -14,16 +14,12 @@ from fleetstats.pipeline.gauge_units import HELD, KEY, UnitsNow, in_order, on_da
 from fleetstats.quantities import Z90
 from fleetstats.settings import Settings
 from fleetstats.store import Relations
+from fleetstats.tables import TABLES
 
 #: A reading more likely wild than not is doubtful.
 _DOUBTFUL: Final = 0.5
 _CURVE_POINTS: Final = 15
-_NOW: Final = {
-    "site_id": pl.String, "component": pl.String, "slot": pl.String, "last_read_on": pl.Date,
-    "drop_kpa": pl.Float64, "across_all": pl.Boolean, "share_spent": pl.Float64, "share_low": pl.Float64,
-    "share_high": pl.Float64, "expected_end": pl.Date, "end_low": pl.Date, "end_high": pl.Date,
-    "doubtful": pl.Boolean, "readings": pl.Int64, "faulty_on": pl.Date,
-}  # fmt: skip
+_NOW: Final = TABLES["gauge_now"]
 
 
 def gauge_tables(
@@ -57,11 +53,11 @@ def gauge_tables(
 def gauges_told(relations: Relations, now: Mapping[str, UnitsNow]) -> pl.DataFrame:
     """Return what gauges say of each unit in place: gauge_now, and units with faulty readings alone."""
     if not now:
-        return pl.DataFrame(schema=_NOW)
+        return _NOW.of()
     told = pl.concat([_now_frame(name, units, relations) for name, units in now.items()])
     held = pl.concat([units.frame.select(*KEY, "fitted_on") for units in now.values()])
     faulty = held.join(told, on=KEY, how="anti").join(_faulty(relations, held), on=KEY, how="inner")
-    return pl.concat([told, faulty.drop("fitted_on")], how="diagonal").select(*_NOW)
+    return pl.concat([told, faulty.drop("fitted_on")], how="diagonal")
 
 
 def _faulty(relations: Relations, held: pl.DataFrame) -> pl.DataFrame:
@@ -99,7 +95,7 @@ def _now_frame(name: str, units: UnitsNow, relations: Relations) -> pl.DataFrame
     readings, row = units.gauge.readings, units.row
     own = np.flatnonzero(row >= 0)
     if not own.size:
-        return pl.DataFrame(schema=_NOW)
+        return _NOW.of()
     order = own[np.lexsort((readings.age_days[own], row[own]))]
     last = order[np.append(np.diff(row[order]) > 0, True)]
     unit = row[last]
@@ -121,12 +117,11 @@ def _now_frame(name: str, units: UnitsNow, relations: Relations) -> pl.DataFrame
         doubtful=pl.Series(wild > _DOUBTFUL),
     )
     faulty = _faulty(relations, frame.select(*KEY, "fitted_on"))
-    shown: pl.DataFrame = (
-        table.join(faulty, on=KEY, how="left", maintain_order="left")
-        .with_columns(faulty_on=pl.when(pl.col("faulty_on") > pl.col("last_read_on")).then("faulty_on"))
-        .select(pl.col(column).cast(kind) for column, kind in _NOW.items())
+    return _NOW.to_keep(
+        table.join(faulty, on=KEY, how="left", maintain_order="left").with_columns(
+            faulty_on=pl.when(pl.col("faulty_on") > pl.col("last_read_on")).then("faulty_on")
+        )
     )
-    return shown
 
 
 def last_read(relations: Relations, lives: Mapping[str, ComponentLife]) -> pl.DataFrame:

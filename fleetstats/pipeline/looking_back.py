@@ -1,6 +1,7 @@
-"""Replays the records from past dates: what would have been foretold, against what followed."""
+"""Replays the records from past dates: what would have been foretold, and cost, against what followed."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -8,12 +9,15 @@ import polars as pl
 
 from fleetstats.errors import StoreError
 from fleetstats.life.learn import FAMILIES_WEIGHED, ComponentLife, learn_component, lifetimes
-from fleetstats.pipeline.past_costs import past_costs
+from fleetstats.pipeline.forecast import todays_plans
+from fleetstats.pipeline.in_force import todays_rule
+from fleetstats.pipeline.plans import due_lines, plan_visits_with, units_with_lives
 from fleetstats.quantities import FloatArray
 from fleetstats.settings import Settings
 from fleetstats.store import Relations, Store
 from fleetstats.tables import TABLES
 from fleetstats.trust.calibration import count_range
+from fleetstats.trust.policy_cost import Prices, policy_cost
 from fleetstats.trust.replay import Origin, Rivals, replay
 from fleetstats.trust.second_opinion import second_opinion
 
@@ -22,6 +26,10 @@ HORIZONS_DAYS = (182, 364)
 #: Records needed before the first origin, and the time between origins.
 LEAST_DAYS_BEFORE, STEP_DAYS = 365, 182
 DRAWS = 60
+#: The names of the two policies in the table `policy_costs`, and the replicates that price them.
+RULE, PLAN = "rule", "plan"
+REPLICATES = 40
+_KEY = ("site_id", "component", "slot")
 
 
 def look_back(
@@ -128,6 +136,72 @@ def _rivals(
     model = learned(facts=True, site_effect=True)
     cohort, fleet = (learned(facts=facts, site_effect=False).lives for facts in (True, False))
     return model, Rivals(model=model.lives, cohort=cohort, fleet=fleet)
+
+
+def past_costs(
+    then: Origin, known: Relations, settings: Settings, lives: Mapping[str, ComponentLife]
+) -> pl.DataFrame:
+    """Return what the rule kept then and the plan made then would have cost, for each horizon.
+
+    Both start from the same next visit. The plan is made from what was known then, learned as for the replay.
+
+    Parameters
+    ----------
+    then : Origin
+    known : Relations
+        As of the origin.
+    settings : Settings
+    lives : mapping of component to ComponentLife
+        Learned from `known`, units as the component's rows of `known.in_place`.
+
+    Returns
+    -------
+    polars frame
+        The table `policy_costs`.
+    """
+    rule = todays_rule(known, settings)
+    draws = {name: life.lives for name, life in lives.items() if name in rule.terms}
+    if not draws:
+        return TABLES["policy_costs"].of()
+    units = units_with_lives(known, lives)
+    visits = plan_visits_with(known, settings, units, draws, rule)
+    due = due_lines(known, settings, units, visits, draws, rule)
+    plans = visits.intervals.select(*_KEY, "visit_interval_days", "every_n_visits", "hard_limit_days").join(
+        due.select(*_KEY, next_visit_on="visit_from"), on=_KEY, how="inner", maintain_order="left"
+    )
+    if plans.is_empty():
+        return TABLES["policy_costs"].of()
+    found = [
+        policy_cost(
+            replace(then, in_place=_planned_alone(then.in_place, plans)),
+            horizon_days=horizon,
+            policies={RULE: todays_plans(plans, rule), PLAN: plans},
+            lives=draws,
+            announced={name: rule.terms[name].announced for name in draws},
+            prices=_prices(settings, list(draws)),
+            lateness_days=rule.lateness_days,
+            replicates=REPLICATES,
+        )
+        for horizon in then.spells_after
+    ]
+    return pl.concat(found) if found else TABLES["policy_costs"].of()
+
+
+def _planned_alone(in_place: pl.DataFrame, plans: pl.DataFrame) -> pl.DataFrame:
+    """Return the units with those that have no plan passed over; rows stay where the draws have them."""
+    has_plan = plans.select(*_KEY, has_plan=pl.lit(True))
+    known = in_place.join(has_plan, on=_KEY, how="left", maintain_order="left")
+    return known.with_columns(served=pl.col("served") & pl.col("has_plan").fill_null(False)).drop("has_plan")
+
+
+def _prices(settings: Settings, components: list[str]) -> Prices:
+    terms = {name: settings.component(name) for name in components}
+    return Prices(
+        trip=settings.trip_cost,
+        callout=settings.callout_cost,
+        part={name: own.planned_cost for name, own in terms.items()},
+        unseen_day={name: own.hidden_day_cost for name, own in terms.items()},
+    )
 
 
 def tenths(calibration: pl.DataFrame) -> pl.DataFrame:

@@ -1,7 +1,8 @@
 """From learned lives to each site's plan, due list, worth of a fix and starting intervals."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import product
 
 import polars as pl
@@ -16,11 +17,13 @@ from fleetstats.advice import (
     starting_intervals,
     weekly_load,
 )
+from fleetstats.advice.blocked_costs import blocked_costs
+from fleetstats.advice.limit_costs import dearest_first
 from fleetstats.advice.spent import SpentBy
+from fleetstats.errors import SettingsError
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, water_facts
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.learn import ComponentLife, draws_for_new, life_ahead
-from fleetstats.pipeline.blocked import blocked_months, with_blocked_costs
 from fleetstats.pipeline.in_force import TodaysRule
 from fleetstats.quantities import DAYS_PER_MONTH
 from fleetstats.settings import Settings
@@ -73,6 +76,7 @@ def plan_fleet(
     units = units_with_lives(relations, ahead)
     visits = plan_visits_with(relations, settings, units, _draws(ahead), rule, price_limits=True)
     due = due_lines(relations, settings, units, visits, _draws(lives), rule, gauges, gauge_now)
+    blocked = blocked_months(settings, relations.sites["site_id"].to_list())
     weeks = calendar(
         due=due,
         sites=relations.sites,
@@ -80,9 +84,11 @@ def plan_fleet(
         as_of=relations.as_of,
         lateness_days=rule.lateness_days,
         stops_per_week=settings.crew_stops_per_week,
-        blocked_months=blocked_months(settings, relations.sites["site_id"].to_list()),
+        blocked_months=blocked,
     )
-    visits = with_blocked_costs(visits, due, blocked_months(settings, relations.sites["site_id"].to_list()))
+    stopped = blocked_costs(fleet=visits.priced, intervals=visits.intervals, due=due, blocked_months=blocked)
+    limit_costs = dearest_first(pl.concat([visits.limit_costs, stopped.sites]))
+    visits = replace(visits, limit_costs=limit_costs, blocked_total=stopped.total)
     return FleetPlan(
         units,
         visits,
@@ -92,6 +98,26 @@ def plan_fleet(
         _fixes(relations, settings, units, ahead, rule, visits),
         _starting(relations, settings, units, ahead, rule),
     )
+
+
+def blocked_months(settings: Settings, sites: Sequence[str]) -> dict[str, frozenset[int]]:
+    """Return the months without planned visits of each site that has any.
+
+    Raises
+    ------
+    SettingsError
+        If the settings name a site that is not on record.
+    """
+    for site in settings.blocked_months_at:
+        if site not in set(sites):
+            near = difflib.get_close_matches(site, sites, n=1, cutoff=0.0)
+            raise SettingsError(
+                f"settings: key 'blocked_months_at' names site '{site}', which is not on record; accepted "
+                f"are site ids of the records; the nearest is '{near[0]}'; change that line"
+            )
+    usual = frozenset(settings.blocked_months)
+    found = {site: frozenset(settings.blocked_months_at.get(site, usual)) for site in sites}
+    return {site: months for site, months in found.items() if months}
 
 
 def lives_ahead(relations: Relations, lives: Mapping[str, ComponentLife]) -> dict[str, ComponentLife]:

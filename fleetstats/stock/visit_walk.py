@@ -1,37 +1,17 @@
 """Walks units through their coming visits: renewals under the visit rule and call-outs, counted by period."""
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fleetstats.advice.visit_rule import MOST_OVERRUN, OVERRUNS, past_interval, past_limit
 from fleetstats.quantities import BoolArray, FloatArray, IndexArray, IntArray
+from fleetstats.stock.lifespans import Lifespans
 from fleetstats.stock.part_changes import NextPart
 
 #: Unit-replicates walked at once: small enough to stay in the processor's cache.
 CELLS_AT_ONCE = 250_000
-
-
-class LifeSource(Protocol):
-    """Where the lives of n units in R replicates come from."""
-
-    @property
-    def replicates(self) -> int:
-        """Return R."""
-
-    def given(
-        self,
-        row: IndexArray,
-        replicate: IndexArray,
-        lasted_days: FloatArray,
-        rng: np.random.Generator,
-    ) -> FloatArray:
-        """Return the whole life in days (m,) of units in place that have lasted `lasted_days` (m,)."""
-
-    def fresh(self, row: IndexArray, replicate: IndexArray, rng: np.random.Generator) -> FloatArray:
-        """Return the life in days (m,) of the next unit of each pair of row and replicate (m,)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +97,7 @@ class Counts:
 
 def count_renewals(
     units: Units,
-    lives: LifeSource,
+    lives: Lifespans,
     *,
     lateness: NDArray[np.int16],
     periods: Periods,
@@ -134,7 +114,7 @@ def count_renewals(
     Parameters
     ----------
     units : Units
-    lives : LifeSource
+    lives : Lifespans
         Rows as `units`.
     lateness : numpy.ndarray (sites, visits, R)
         Days by which each visit is late.
@@ -169,7 +149,7 @@ class _Walk:
     def __init__(
         self,
         units: Units,
-        lives: LifeSource,
+        lives: Lifespans,
         rows: IndexArray,
         lateness: NDArray[np.int16],
         periods: Periods,

@@ -1,7 +1,7 @@
 """What each policy would have cost over the time that followed an origin, on the lives recorded since."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -176,29 +176,21 @@ class _Sums:
         }
 
 
-@dataclass(slots=True)
-class RecordedLives:
+@dataclass(frozen=True, slots=True)
+class RecordedLives(Lifespans):
     """Recorded lives of n units and their successors in R replicates of what the records leave open.
 
     Attributes
     ----------
-    lives : Lifespans
     lower_days, upper_days : numpy.ndarray (n, k)
         What is known of the life in place (column 0) and of its successors; NaN = nothing.
+    coming : numpy.ndarray (n, R) of int
+        Column of the life that comes next; it moves on as lives are taken.
     """
 
-    lives: Lifespans
     lower_days: FloatArray
     upper_days: FloatArray
-    _next: IndexArray = field(init=False)
-
-    def __post_init__(self) -> None:
-        self._next = np.ones((self.lower_days.shape[0], self.lives.replicates), np.intp)
-
-    @property
-    def replicates(self) -> int:
-        """Return R."""
-        return self.lives.replicates
+    coming: IndexArray
 
     def given(
         self,
@@ -211,16 +203,16 @@ class RecordedLives:
         lower, upper = self.lower_days[row, 0], self.upper_days[row, 0]
         nothing = np.isnan(lower)
         lower, upper = np.where(nothing, lasted_days, lower), np.where(nothing, np.inf, upper)
-        return self.lives.within(row, replicate, lower, upper, rng)
+        return self.within(row, replicate, lower, upper, rng)
 
     def fresh(self, row: IndexArray, replicate: IndexArray, rng: np.random.Generator) -> FloatArray:
         """Return the life in days (m,) of the next unit of each pair of row and replicate (m,)."""
-        place = self._next[row, replicate]
-        self._next[row, replicate] += 1
+        place = self.coming[row, replicate]
+        self.coming[row, replicate] += 1
         recorded = np.minimum(place, self.lower_days.shape[1] - 1)
         lower, upper = self.lower_days[row, recorded], self.upper_days[row, recorded]
         nothing = np.isnan(lower) | (place > recorded)
-        return self.lives.within(
+        return self.within(
             row, replicate, np.where(nothing, 0.0, lower), np.where(nothing, np.inf, upper), rng
         )
 
@@ -232,4 +224,5 @@ def recorded_lives(found: FollowUp, lives: Lifespans, rows: IndexArray) -> Recor
     shape = (int(max(rows.max(initial=0), found.row.max(initial=0))) + 1, int(place.max(initial=0)) + 1)
     lower, upper = np.full(shape, np.nan), np.full(shape, np.nan)
     lower[found.row, place], upper[found.row, place] = found.lower_days, found.upper_days
-    return RecordedLives(lives, lower[rows], upper[rows])
+    coming = np.ones((rows.size, lives.replicates), np.intp)
+    return RecordedLives(lives.family, lives.location, lives.scale, lower[rows], upper[rows], coming)

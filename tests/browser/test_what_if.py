@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from fleetstats.advice.what_if import KindPlans, kind_plans
+from fleetstats.advice.site_kinds import SiteKinds
+from fleetstats.advice.what_if import kind_plans
 from fleetstats.report import write_site
 from tests.browser.accessibility import assert_accessible
 
@@ -41,7 +42,7 @@ def answers(page: Any) -> list[dict[str, Any]]:
     return found
 
 
-def same(found: list[dict[str, Any]], plans: KindPlans) -> None:
+def same(found: list[dict[str, Any]], plans: SiteKinds) -> None:
     kinds = plans.kinds.sort("kind")
     assert [row["week"] * 7 for row in found] == kinds["visit_interval_days"].to_list()
     assert [row["shown"] for row in found] == [str(days // 7) for days in kinds["visit_interval_days"]]
@@ -120,9 +121,9 @@ def test_the_chance_of_the_uv_unit_is_only_tightened(owner: Any) -> None:
         assert own <= max(56, visit * (own == visit)) or unit["chances"][own // 7 - 1] <= unit["chance_limit"]
 
 
-def unkept(plans: KindPlans, tolerated: float | None) -> list[list[int]]:
+def unkept(plans: SiteKinds, tolerated: float | None) -> list[list[int]]:
     """Return for each kind the places of the units likelier spent before their interval than is tolerated."""
-    both = KINDS.units.join(plans.units, on=["kind", "component", "slot"], maintain_order="left")
+    both = plans.units
     found = []
     for _, units in both.group_by("kind", maintain_order=True):
         places = []

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import polars as pl
 
-from fleetstats.advice.site_kinds import KINDS_SCHEMA, RATES_SCHEMA, UNITS_SCHEMA, SiteKinds
+from fleetstats.advice.site_kinds import SiteKinds
 from fleetstats.advice.what_if import kind_plans
 from fleetstats.report import Results
+from fleetstats.tables import TABLES
 from tests.report_fixture import invent
 
 FIRST, LAST = 4, 52
@@ -52,9 +52,9 @@ def invented_kinds(count: int = 14, seed: int = 5) -> SiteKinds:
             })  # fmt: skip
             rates += [{**key, **row} for row in _rates(scale, shape, part, component, held)]
     return SiteKinds(
-        pl.DataFrame(kinds, schema=dict(KINDS_SCHEMA)),
-        pl.DataFrame(units, schema=dict(UNITS_SCHEMA)),
-        pl.DataFrame(rates, schema=dict(RATES_SCHEMA)),
+        TABLES["what_if_kinds"].of(kinds),
+        TABLES["what_if_units"].of(units),
+        TABLES["what_if_rates"].of(rates),
         0,
     )
 
@@ -78,7 +78,5 @@ def results_with(found: SiteKinds) -> Results:
     """Return invented results that hold these kinds with their answers at the settings' costs, 120 and 300."""
     plans = kind_plans(found, trip_cost=120.0, callout_cost=300.0)
     return invent(40).replaced(
-        what_if_kinds=found.kinds.join(plans.kinds, on="kind", maintain_order="left"),
-        what_if_units=found.units.join(plans.units, on=["kind", "component", "slot"], maintain_order="left"),
-        what_if_rates=found.rates,
+        what_if_kinds=plans.kinds, what_if_units=plans.units, what_if_rates=plans.rates
     )

@@ -8,8 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from fleetstats.pipeline import load
-from fleetstats.pipeline.forecast import with_the_only_part
-from fleetstats.pipeline.past_stock import stock_past
+from fleetstats.pipeline.forecast import stock_past, with_the_only_part
 from fleetstats.sample import write_sample
 from fleetstats.settings import default_settings
 from fleetstats.store import Store

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from fleetstats.life import Lifetimes, fit_life, weak_priors
-from fleetstats.pipeline.past_costs import PLAN, RULE, _planned_alone
+from fleetstats.pipeline.looking_back import PLAN, RULE, _planned_alone
 from fleetstats.pipeline.sensitivity import (
     _found_of_late,
     _loaded_as_nearly_spent,

@@ -8,10 +8,13 @@ import duckdb
 
 from fleetstats.errors import StoreError
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 #: Schema version -> the statements that make it the next one. A version that is not here is refused.
 MIGRATIONS: Mapping[int, tuple[str, ...]] = MappingProxyType(
-    {1: ("ALTER TABLE IF EXISTS journal.refused ADD COLUMN IF NOT EXISTS record VARCHAR",)}
+    {
+        1: ("ALTER TABLE IF EXISTS journal.refused ADD COLUMN IF NOT EXISTS record VARCHAR",),
+        2: ("DROP TABLE IF EXISTS journal.mended",),
+    }
 )
 _NEW_STORE = (
     "CREATE SCHEMA records",

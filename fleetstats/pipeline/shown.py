@@ -1,5 +1,6 @@
 """From the store's result tables to what the report shows."""
 
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import date
 
@@ -12,7 +13,10 @@ from fleetstats.report.results import Results
 from fleetstats.settings import Settings
 from fleetstats.stock.fleet import UNKNOWN_PART
 from fleetstats.store import Store
-from fleetstats.tables import TABLES
+from fleetstats.tables import TABLES, Table
+
+#: Tables that not every analysis makes.
+MADE_SOMETIMES = frozenset({"plan_changes"})
 
 
 def kept_results(store: Store, *, as_of: date | None, settings: Settings | None) -> Results:
@@ -40,6 +44,12 @@ def kept_results(store: Store, *, as_of: date | None, settings: Settings | None)
             f"store {store.path}: its analysis is as of {day}, not {as_of}; "
             f"run: fleetstats analyse --as-of {as_of}"
         )
+    lacking = [name for name, table in TABLES.items() if not _holds(held.get(name, ()), table)]
+    if set(lacking) - MADE_SOMETIMES:
+        raise StoreError(
+            f"store {store.path}: its analysis is of another version of fleetstats (table {lacking[0]} is not "
+            "as this one makes it); run: fleetstats analyse"
+        )
     own = settings_used(store)
     if settings is not None and settings != own:
         raise StoreError(
@@ -49,6 +59,10 @@ def kept_results(store: Store, *, as_of: date | None, settings: Settings | None)
     for name in ("stock", "orders", "stock_past", "part_costs"):
         frames[name] = frames[name].with_columns(_part_or_kind())
     return Results(as_of=day, display=_display(own, store), version=__version__, **frames)
+
+
+def _holds(columns: Collection[str], table: Table) -> bool:
+    return {column.name for column in table.columns} <= set(columns)
 
 
 def _part_or_kind() -> pl.Expr:

@@ -221,6 +221,17 @@ def _lines(
         yield f"{text}  # {_unit_and_meaning(item)}; default {_or_absent(default)}; from {came_from}"
 
 
+def settings_text() -> str:
+    """Return the settings as README lists them: those of the fleet, then those of each component."""
+    told = {"Of the fleet": Settings, "Of each component, in a block `[component.NAME]`": Component}
+    return "\n\n".join(
+        f"**{head}** — "
+        + "; ".join(f"`{key}` ({item.unit}): {item.meaning}" for key, item in declared(kind).items())
+        + "."
+        for head, kind in told.items()
+    )
+
+
 def _unit_and_meaning(item: Setting) -> str:
     return f"{item.unit}: {item.meaning}"
 

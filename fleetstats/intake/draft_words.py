@@ -5,6 +5,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
+from fleetstats.components import CARTRIDGE, SLEEVE, role_of
 from fleetstats.intake.draft_headers import component_named
 from fleetstats.intake.fields import Column, plain
 from fleetstats.intake.import_map import BLANKS
@@ -148,7 +149,7 @@ def _ticked(component: str, header: str) -> WordGuess:
     """Return what a bare yes means: what the header says, else a change; a sleeve may be wiped or changed."""
     named = same_word(header)
     action = next((name for name, pattern in _ACTIONS if re.search(pattern, named)), None)
-    if action is None and component == "quartz_sleeve":
+    if action is None and role_of({}, component) is SLEEVE:
         return WordGuess("", "a tick: write which, cleaned or replaced, or leave blank to set it aside")
     if action is None:
         return WordGuess("replaced", "a tick: taken as changed; the condition is unknown")
@@ -158,7 +159,7 @@ def _ticked(component: str, header: str) -> WordGuess:
 def _condition(bare: str, action: str | None, component: str) -> str | None:
     for name, pattern in _CONDITIONS:
         found = re.search(pattern, bare)
-        if not found or (name == "scaled" and component.endswith("_cartridge")):
+        if not found or (name == "scaled" and role_of({}, component) is CARTRIDGE):
             continue
         if name == "good" and action == "cleaned" and "ok" not in bare and "good" not in bare:
             continue  # `clean` is what was done

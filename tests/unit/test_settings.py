@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from fleetstats.errors import SettingsError
-from fleetstats.settings import default_settings, load_settings, settings_from, settings_toml
+from fleetstats.settings import default_settings, load_settings, settings_from, settings_text, settings_toml
 
 
 def test_defaults_are_the_customary_rule() -> None:
@@ -125,3 +125,10 @@ def test_blocked_months_are_read_for_all_sites_and_for_one() -> None:
 def test_a_calendar_that_cannot_be_kept_is_refused(key: str, value: object) -> None:
     with pytest.raises(SettingsError, match=f"key '{key}'.*accepted is"):
         settings_from({key: value}, origin="f")
+
+
+def test_readme_lists_every_setting_as_it_is_declared() -> None:
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    listed = text.split("<!-- settings:")[1].split("<!-- end of settings -->")[0]
+    paragraphs = [" ".join(part.split()) for part in listed.split("\n\n")[1:-1]]
+    assert paragraphs == settings_text().split("\n\n")

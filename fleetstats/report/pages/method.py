@@ -87,7 +87,7 @@ def _component_row(name: str, shown: Component, currency: str) -> tuple[tables.C
         tables.number(_exact(shown.planned_cost, currency), shown.planned_cost),
         tables.text("the household notices" if shown.announced else "only looking shows it"),
         weeks(shown.current_interval_days),
-        weeks(shown.ceiling_days),
+        weeks(shown.ceiling),
         weeks(shown.rated_life_days),
         _chance(shown.failure_chance_limit),
         tables.number(f"{kpa:g} kPa" if kpa else words.UNKNOWN, kpa),

@@ -1,12 +1,13 @@
 """From the store's result tables to what the report shows."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 from datetime import date
 
 import polars as pl
 
 from fleetstats import __version__
+from fleetstats.components import label_of
 from fleetstats.errors import StoreError
 from fleetstats.pipeline.in_force import component_terms, settings_used
 from fleetstats.report.results import Results
@@ -47,8 +48,8 @@ def kept_results(store: Store, *, as_of: date | None, settings: Settings | None)
     lacking = [name for name, table in TABLES.items() if not _holds(held.get(name, ()), table)]
     if set(lacking) - MADE_SOMETIMES:
         raise StoreError(
-            f"store {store.path}: its analysis is of another version of fleetstats (table {lacking[0]} is not "
-            "as this one makes it); run: fleetstats analyse"
+            f"store {store.path}: its analysis is of another version of fleetstats (table {lacking[0]} is "
+            "not as this one makes it); run: fleetstats analyse"
         )
     own = settings_used(store)
     if settings is not None and settings != own:
@@ -57,7 +58,7 @@ def kept_results(store: Store, *, as_of: date | None, settings: Settings | None)
         )
     frames = {name: store.table(name) for name in TABLES if name in held}
     for name in ("stock", "orders", "stock_past", "part_costs"):
-        frames[name] = frames[name].with_columns(_part_or_kind())
+        frames[name] = frames[name].with_columns(_part_or_kind(own.components))
     return Results(as_of=day, display=_display(own, store), version=__version__, **frames)
 
 
@@ -65,9 +66,10 @@ def _holds(columns: Collection[str], table: Table) -> bool:
     return {column.name for column in table.columns} <= set(columns)
 
 
-def _part_or_kind() -> pl.Expr:
+def _part_or_kind(components: Iterable[str]) -> pl.Expr:
     """Return the part number; where none is on record the kind of component stands for it."""
-    kind = pl.col("component").str.replace_all("_", " ") + pl.lit(", part not on record")
+    labels = {name: label_of(name) for name in components}
+    kind = pl.col("component").replace(labels) + pl.lit(", part not on record")
     return (
         pl.when(pl.col("part_number") == UNKNOWN_PART)
         .then(kind)

@@ -9,10 +9,11 @@ import numpy as np
 import polars as pl
 
 from fleetstats.advice.fleet_rows import FleetRows
-from fleetstats.advice.limit_costs import FEW_RECORDS, LIMIT_COSTS
+from fleetstats.advice.limit_costs import FEW_RECORDS
 from fleetstats.advice.moves import Window, months_together, moved_window
 from fleetstats.advice.visit_rule import CENTURY
 from fleetstats.quantities import DAYS_PER_YEAR, WEEK, FloatArray, IntArray
+from fleetstats.tables import TABLES
 
 #: What such a row of the table is called, and why one may have no price.
 BLOCKED_MONTHS: Final = "blocked_months"
@@ -27,17 +28,9 @@ _MONTHS: Final = (
 )  # fmt: skip
 
 
-#: What they cost at all addresses together: counts, and what has a price with its 90 % range.
-BLOCKED_TOTAL: Final = {
-    "sites": pl.Int64, "addresses": pl.Int64, "addresses_priced": pl.Int64, "trips_per_year_more": pl.Float64,
-    "callouts_per_year_more": pl.Float64, "cost_per_year_more": pl.Float64, "low": pl.Float64,
-    "high": pl.Float64,
-}  # fmt: skip
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class BlockedCosts:
-    """What blocked months cost: by site, in the columns of `limit_costs`, and together, `BLOCKED_TOTAL`."""
+    """What blocked months cost: by site, rows of `limit_costs`, and together, `blocked_total`."""
 
     sites: pl.DataFrame
     total: pl.DataFrame
@@ -88,7 +81,7 @@ def blocked_costs(
     """
     stops = _stops(fleet, intervals, due, blocked_months)
     if not stops:
-        return BlockedCosts(pl.DataFrame(schema=LIMIT_COSTS), pl.DataFrame(schema=BLOCKED_TOTAL))
+        return BlockedCosts(TABLES["limit_costs"].of(), TABLES["blocked_total"].of())
     cost, callouts = _more(fleet, intervals, stops)
     names = fleet.sites["site_id"]
     known = _known(fleet, intervals)
@@ -106,9 +99,8 @@ def blocked_costs(
         told = (None,) * 4 if unpriced else tuple(float(v) / share for v in (callouts[at], *money))
         trips = DAYS_PER_YEAR * (1 / mean - 1 / stop.visit_days) / share
         facts = (BLOCKED_MONTHS, None, _told(stop.months), None, round(mean), stop.visit_days, trips)
-        rows += [(names[site], *facts, *told, unpriced) for site in stop.sites]
-    sites = pl.DataFrame(rows, schema=LIMIT_COSTS, orient="row")
-    return BlockedCosts(sites, _total(stops, priced, cost, callouts))
+        rows += [(names[site], *facts, *told, unpriced, None) for site in stop.sites]
+    return BlockedCosts(TABLES["limit_costs"].of(rows), _total(stops, priced, cost, callouts))
 
 
 def _total(
@@ -121,7 +113,7 @@ def _total(
     told = (float(trips), float(callouts[list(priced)].sum()), float(sums.mean()), float(low), float(high))
     counts = (sum(len(stop.sites) for stop in stops), len(stops), len(priced))
     row = (*counts, *(told if priced else (None,) * len(told)))
-    return pl.DataFrame([row], schema=BLOCKED_TOTAL, orient="row")
+    return TABLES["blocked_total"].of([row])
 
 
 def _told(months: frozenset[int]) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from fleetstats.quantities import FloatArray
+from fleetstats.tables import TABLES
 
 #: Fewer failures than this leave a life uncertain by a factor of 1.8 (chi-squared, 2 x 10): no advice.
 FAILURES_FOR_ADVICE: Final = 10
@@ -44,11 +45,7 @@ def advice_levels(*, units: pl.DataFrame, months_seen: float) -> pl.DataFrame:
         {**row, "months_seen": months_seen, **_level(int(row["failures"]), months_seen)}
         for row in counts.iter_rows(named=True)
     ]
-    schema = {
-        "component": pl.String, "level": pl.String, "spells": pl.Int64, "failures": pl.Int64,
-        "months_seen": pl.Float64, "months_to_wait": pl.Float64, "wanted": pl.String,
-    }  # fmt: skip
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return TABLES["evidence_levels"].of(rows)
 
 
 def too_few_for_costs(levels: pl.DataFrame) -> bool:

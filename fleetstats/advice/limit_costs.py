@@ -10,16 +10,11 @@ from fleetstats.advice.decisions import WISHES
 from fleetstats.advice.fleet_rows import FleetRows
 from fleetstats.advice.plan_figures import PlannedSites
 from fleetstats.quantities import FloatArray, IntArray
+from fleetstats.tables import TABLES
 
 #: Plans sites and their units, in the order of their addresses.
 Replan = Callable[[pl.DataFrame, pl.DataFrame], PlannedSites]
 
-LIMIT_COSTS: Final = {
-    "site_id": pl.String, "kind": pl.String, "max_days": pl.Float64, "source": pl.String,
-    "decided_on": pl.Date, "visit_interval_days": pl.Int64, "visit_interval_days_without": pl.Int64,
-    "trips_per_year_more": pl.Float64, "callouts_per_year_more": pl.Float64,
-    "cost_per_year_more": pl.Float64, "low": pl.Float64, "high": pl.Float64, "unpriced": pl.String,
-}  # fmt: skip
 #: Why a row has no price: nothing at the address can be planned by its records.
 FEW_RECORDS: Final = "few_records"
 _Names = Mapping[str, str | None]
@@ -108,7 +103,7 @@ def _priced(
     bounded = sites.select(bound.alias("bound"))["bound"].to_numpy()
     at = np.flatnonzero(np.isin(addresses, addresses[bounded]))
     if not len(at):
-        return pl.DataFrame(schema=LIMIT_COSTS)
+        return TABLES["limit_costs"].of()
     some, theirs = _renumbered(sites[at].with_columns(freed), fleet.units)
     without, now = replan(some, theirs), planned.frame[at]
     where = some["address"].to_numpy()
@@ -128,11 +123,10 @@ def _priced(
         cost_per_year_more=more.mean(axis=1)[where],
         low=low[where],
         high=high[where],
-        unpriced=pl.lit(None, pl.String),
+        unpriced=pl.lit(None),
+        decided_by=pl.lit(None),
     )
-    return told.filter(pl.Series(bounded[at])).select(
-        pl.col(name).cast(kind) for name, kind in LIMIT_COSTS.items()
-    )
+    return TABLES["limit_costs"].to_keep(told.filter(pl.Series(bounded[at])))
 
 
 def _renumbered(sites: pl.DataFrame, units: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -12,19 +12,12 @@ import polars as pl
 from fleetstats.advice.address import with_address
 from fleetstats.advice.moves import Window, days_to_next, months_together, moved_window
 from fleetstats.advice.visit_rule import CENTURY, past_interval, past_limit
+from fleetstats.tables import TABLES
 
 #: How far ahead weeks are planned; a site visited more often than that has several rows.
 WEEKS_AHEAD: Final = 26
 #: Where a crew has too much to do, a visit may come this share of its visit interval before its window.
 EARLIER_SHARE: Final = 0.25
-CALENDAR: Final = {
-    "site_id": pl.String, "visit": pl.Int64, "crew": pl.String, "book_from": pl.Date,
-    "no_later_than": pl.Date, "week": pl.Date, "stops": pl.Float64, "moved": pl.String, "fits": pl.Boolean,
-}  # fmt: skip
-LOAD: Final = {
-    "crew": pl.String, "week": pl.Date, "stops": pl.Float64, "most_stops": pl.Float64,
-    "over": pl.Float64, "moved_earlier": pl.Int64,
-}  # fmt: skip
 _NO_LIMIT: Final = 3652.0
 _WEEK: Final = timedelta(days=7)
 
@@ -167,8 +160,7 @@ def calendar(
             if following.begins < end:
                 later.append(following)
         waiting = later
-    frame = pl.DataFrame(rows, schema=CALENDAR, orient="row")
-    return frame.sort("week", "crew", "book_from", "site_id", "visit")
+    return TABLES["calendar"].of(rows).sort("week", "crew", "book_from", "site_id", "visit")
 
 
 def weekly_load(planned: pl.DataFrame, *, as_of: date, stops_per_week: float | None) -> pl.DataFrame:
@@ -199,7 +191,6 @@ def weekly_load(planned: pl.DataFrame, *, as_of: date, stops_per_week: float | N
         .join(counted, on=["crew", "week"], how="left", nulls_equal=True, maintain_order="left")
         .with_columns(pl.col("stops").fill_null(0.0), pl.col("moved_earlier").fill_null(0), most_stops=most)
         .with_columns(over=(pl.col("stops") - pl.col("most_stops")).clip(0.0).fill_null(0.0))
-        .select(pl.col(name).cast(kind) for name, kind in LOAD.items())
     )
 
 

@@ -5,6 +5,7 @@ import polars as pl
 
 from fleetstats.advice.plan_figures import PlannedSites
 from fleetstats.quantities import FloatArray
+from fleetstats.tables import TABLES
 
 
 def totals_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
@@ -30,9 +31,7 @@ def totals_frame(sites: pl.DataFrame, planned: PlannedSites) -> pl.DataFrame:
         ("saving_seen", sums["saving_seen"], *[None] * 5),
         ("saving_projected", sums["saving_projected"], *[None] * 5),
     ]  # fmt: skip
-    numbers = ("plan", "plan_low", "plan_high", "current", "current_low", "current_high")
-    schema = {"measure": pl.String, **dict.fromkeys(numbers, pl.Float64)}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return TABLES["totals"].of(rows)
 
 
 def _ranged(draws: FloatArray) -> tuple[float, float, float]:

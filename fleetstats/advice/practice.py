@@ -15,9 +15,6 @@ ENOUGH_CASES: Final = 10
 #: Quarters of a visit interval that a unit is past its last turn but one; beyond the second it is due anyway.
 QUARTERS: Final = (1, 2)
 _QUARTER: Final = 0.25
-PRACTICE: Final = {
-    "component": pl.String, "quarter": pl.Int64, "visits": pl.Int64, "renewed": pl.Int64, "share": pl.Float64,
-}  # fmt: skip
 
 
 def todays_practice(
@@ -64,7 +61,7 @@ def todays_practice(
     )
     enough = pl.col("visits") >= ENOUGH_CASES
     share = pl.when(enough).then(pl.col("renewed") / pl.col("visits"))
-    return told.with_columns(share=share).select(pl.col(name).cast(kind) for name, kind in PRACTICE.items())
+    return told.with_columns(share=share)
 
 
 def renewed_young(practice: pl.DataFrame, component: str) -> tuple[float, float]:

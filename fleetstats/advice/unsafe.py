@@ -7,6 +7,7 @@ from typing import Final
 import polars as pl
 
 from fleetstats.components import Component
+from fleetstats.tables import TABLES
 
 #: Why, most telling first. A mere ceiling of this tool or of a firm is not among them.
 REASONS: Final = (
@@ -17,10 +18,6 @@ REASONS: Final = (
     "lamp_past_rated",
     "sleeve_scaled",
 )
-UNSAFE: Final = {
-    "site_id": pl.String, "why": pl.String, "component": pl.String, "slot": pl.String, "since": pl.Date,
-    "what": pl.String, "days": pl.Float64,
-}  # fmt: skip
 
 
 def unsafe_water(
@@ -54,7 +51,7 @@ def unsafe_water(
     for unit in units.join(kept.select("site_id"), on="site_id", how="semi").iter_rows(named=True):
         row = _of_unit(unit, components[unit["component"]], as_of)
         found += [row] if row else []
-    table = pl.DataFrame(found, schema=UNSAFE)
+    table = TABLES["unsafe_water"].of(found)
     return table.sort("site_id", pl.col("why").cast(pl.Enum(REASONS)), "component", "slot")
 
 

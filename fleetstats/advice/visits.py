@@ -20,7 +20,7 @@ from fleetstats.advice.address import with_address
 from fleetstats.advice.decisions import decisions_in_force
 from fleetstats.advice.evidence import advice_levels
 from fleetstats.advice.fleet_rows import FleetRows
-from fleetstats.advice.limit_costs import LIMIT_COSTS, limit_costs
+from fleetstats.advice.limit_costs import limit_costs
 from fleetstats.advice.limits import Limits, find_limits, strictest_site_limits
 from fleetstats.advice.plan_frames import totals_frame, with_limit_source
 from fleetstats.advice.planner import Planner
@@ -29,6 +29,7 @@ from fleetstats.advice.terms import ComponentTerms, VisitTerms
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
 from fleetstats.quantities import WEEK, IntArray
+from fleetstats.tables import TABLES
 
 #: An interval decided on that is longer than this counts as this long.
 LONGEST_PIN_DAYS = 728.0
@@ -71,7 +72,7 @@ class VisitPlans:
     levels: pl.DataFrame
     totals: pl.DataFrame
     priced: FleetRows
-    limit_costs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=LIMIT_COSTS))
+    limit_costs: pl.DataFrame = field(default_factory=TABLES["limit_costs"].of)
     blocked_total: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 

@@ -9,6 +9,7 @@ import polars as pl
 from fleetstats.life.covariates import TYPICAL_DAILY_LITRES, TYPICAL_HARDNESS_MG_L
 from fleetstats.life.learn import ComponentLife
 from fleetstats.quantities import Z90, FloatArray
+from fleetstats.tables import TABLES
 
 #: A number this many times the fleet's middle, or less than the inverse, is worth a word.
 FAR_OFF: Final = 1.5
@@ -19,10 +20,6 @@ _UNITS: Final[Mapping[str, float]] = {
 }  # fmt: skip
 #: Levels that are no fact of a site.
 _NO_FACT: Final = ("other", "unknown")
-REASONS: Final = {
-    "site_id": pl.String, "component": pl.String, "slot": pl.String, "fact": pl.String, "level": pl.String,
-    "value": pl.Float64, "time_ratio": pl.Float64, "low": pl.Float64, "high": pl.Float64,
-}  # fmt: skip
 
 
 def known_reasons(life: ComponentLife) -> pl.DataFrame:
@@ -36,7 +33,7 @@ def known_reasons(life: ComponentLife) -> pl.DataFrame:
         fleet's units), low, high (90 %, on one side of 1); the fact that matters most first.
     """
     if life.covariates is None or not life.units.height:
-        return pl.DataFrame(schema=REASONS)
+        return TABLES["known_reasons"].of()
     size = pl.col("time_ratio").log().abs()
     return (
         pl.concat([_of_fact(life, fact) for fact in life.covariates.columns])
@@ -62,7 +59,7 @@ def _of_fact(life: ComponentLife, fact: str) -> pl.DataFrame:
         low=pl.Series(np.exp(mean - width)),
         high=pl.Series(np.exp(mean + width)),
     )
-    return frame.filter(told).cast(REASONS)  # type: ignore[arg-type]
+    return TABLES["known_reasons"].to_keep(frame.filter(told))
 
 
 def _log_ratios(life: ComponentLife, fact: str) -> tuple[FloatArray, FloatArray]:

@@ -4,12 +4,13 @@ import polars as pl
 
 from fleetstats.intake.fields import TABLES
 from fleetstats.store import Relations, Store
+from fleetstats.tables import TABLES as RESULTS
 
 
 def records_held(store: Store) -> pl.DataFrame:
     """Return how many records the store holds, each once however often it was loaded: table_name, records."""
     rows = [(name, store.run(f"SELECT count(*) FROM records.{name}")[0][0]) for name in TABLES]
-    return pl.DataFrame(rows, schema={"table_name": pl.String, "records": pl.Int64}, orient="row")
+    return RESULTS["records_held"].of(rows)
 
 
 def fleet_counts(relations: Relations, *, rated_days: dict[str, float]) -> pl.DataFrame:

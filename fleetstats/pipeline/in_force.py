@@ -14,6 +14,7 @@ from fleetstats.components import Component
 from fleetstats.errors import SettingsError, StoreError
 from fleetstats.settings import Settings, settings_from, settings_toml
 from fleetstats.store import Relations, Store
+from fleetstats.tables import TABLES
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +72,7 @@ def todays_rule(relations: Relations, settings: Settings) -> TodaysRule:
     lateness = late.days if settings.lateness_days is None else settings.lateness_days
     told.append(("visit", visit_days, "settings" if given_days else found.visit_origin))
     told.append(("lateness", lateness, late.origin if settings.lateness_days is None else "settings"))
-    schema = {"item": pl.String, "days": pl.Float64, "origin": pl.String}
-    frame = pl.DataFrame(told, schema=schema, orient="row")
-    return TodaysRule(visit_days, lateness, terms, frame, practice)
+    return TodaysRule(visit_days, lateness, terms, TABLES["todays_rule"].of(told), practice)
 
 
 def component_terms(

@@ -3,7 +3,6 @@
 from fleetstats.life.curves import cumulative_incidence, product_limit
 from fleetstats.life.draws import LifeDraws
 from fleetstats.life.fit import fit_life
-from fleetstats.life.life_fit import LifeFit
 from fleetstats.life.lifetimes import Lifetimes
 from fleetstats.life.predict import FamilyAverage, average_families, draw_lives
 from fleetstats.life.priors import Priors, weak_priors
@@ -12,7 +11,6 @@ from fleetstats.life.turnbull import turnbull
 __all__ = [
     "FamilyAverage",
     "LifeDraws",
-    "LifeFit",
     "Lifetimes",
     "Priors",
     "average_families",

@@ -245,7 +245,9 @@ def _what_is_advised(plan: FleetPlan, relations: Relations, rule: TodaysRule) ->
 def with_deciders(costs: pl.DataFrame, decisions: pl.DataFrame) -> pl.DataFrame:
     """Return what limits and decisions cost with who decided, `decided_by` (null = a limit, or not noted)."""
     who = decisions.select("site_id", "decided_on", decided_by="by").unique(["site_id", "decided_on"])
-    return costs.drop("decided_by").join(who, on=["site_id", "decided_on"], how="left", maintain_order="left")
+    return costs.drop("decided_by", strict=False).join(
+        who, on=["site_id", "decided_on"], how="left", maintain_order="left"
+    )
 
 
 def _as_of(store: Store, as_of: date | None) -> date:

@@ -96,7 +96,7 @@ def allowed_visits(*, weeks: IntArray, limit_days: FloatArray, longest_only: Boo
 def cheapest(plans: PricedPlans, allowed_week: BoolArray, allowed_visit: BoolArray) -> Chosen:
     """Return the allowed plan of each address that costs least."""
     cost = np.where(allowed_visit, plans.unit_cost, np.inf)
-    total = _address_total(plans, cost.min(axis=2), allowed_week)
+    total = address_total(plans, cost.min(axis=2), allowed_week)
     week_at = total.argmin(axis=1)
     return Chosen(week_at, _own(cost, plans, week_at).argmin(axis=1) + 1)
 
@@ -123,7 +123,7 @@ def preferred(
     options += [np.minimum(n, most) for n in range(1, MOST_VISITS + 1)]
     visits = np.stack([np.maximum(option, 1) for option in options])  # (options, units, W)
     picked = np.stack([np.take_along_axis(cost, option[..., None] - 1, axis=2)[..., 0] for option in visits])
-    totals = np.stack([_address_total(plans, option, allowed_week) for option in picked])
+    totals = np.stack([address_total(plans, option, allowed_week) for option in picked])
     limit = totals.min(axis=(0, 2)) * (1.0 + NEAR_EQUAL)
     different = np.stack([_different(plans, option) for option in visits])
     near = (totals <= limit[:, None]) & np.isfinite(limit)[:, None]
@@ -186,8 +186,7 @@ def closer_plan(
     closer_ok = np.where(asked[:, None], closer_ok, True)
     closer = cheapest(plans, closer_ok, allowed_visit)
     total, other = (
-        np.bincount(plans.address, plan_cost(plans, plan), len(fixed))
-        + plans.trip_cost[np.arange(len(fixed)), plan.week_at]
+        np.bincount(plans.address, plan_cost(plans, plan), len(fixed)) + trips_cost(plans, plan)
         for plan in (chosen, closer)
     )
     better = asked & (other * (1.0 + NEAR_EQUAL) < total)
@@ -198,6 +197,11 @@ def plan_cost(plans: PricedPlans, chosen: Chosen) -> FloatArray:
     """Return the yearly cost of each unit under a plan, without trips, (units,)."""
     own = _own(plans.unit_cost, plans, chosen.week_at)
     return np.asarray(np.take_along_axis(own, chosen.every_n[:, None] - 1, axis=1)[:, 0])
+
+
+def trips_cost(plans: PricedPlans, chosen: Chosen) -> FloatArray:
+    """Return what the trips of each address cost a year under a plan, (addresses,)."""
+    return np.asarray(plans.trip_cost[np.arange(len(chosen.week_at)), chosen.week_at])
 
 
 def unless_within(plans: PricedPlans, chosen: Chosen, seen: Chosen, seen_days: FloatArray) -> Chosen:
@@ -246,8 +250,15 @@ def _own(cost: FloatArray, plans: PricedPlans, week_at: IntArray) -> FloatArray:
     return np.asarray(cost[np.arange(len(plans.address)), week_at[plans.address]])
 
 
-def _address_total(plans: PricedPlans, unit_cost: FloatArray, allowed_week: BoolArray) -> FloatArray:
-    """Return the yearly cost of each address at each visit interval, inf if not allowed, (addresses, W)."""
+def address_total(plans: PricedPlans, unit_cost: FloatArray, allowed_week: BoolArray) -> FloatArray:
+    """Return the yearly cost of each address at each visit interval, inf if not allowed, (addresses, W).
+
+    Parameters
+    ----------
+    plans : PricedPlans
+    unit_cost : array (units, W)
+    allowed_week : array (addresses, W) of bool
+    """
     total = plans.trip_cost.copy()
     np.add.at(total, plans.address, unit_cost)
     return np.where(allowed_week, total, np.inf)

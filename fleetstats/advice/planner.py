@@ -16,6 +16,7 @@ from fleetstats.advice.choice import (
     plan_cost,
     preferred,
     shifted_cost,
+    trips_cost,
     unless_within,
 )
 from fleetstats.advice.decisions import by_address, wished_weeks
@@ -111,7 +112,7 @@ class Planner:
             )
             for step in (-MONTH_WEEKS, MONTH_WEEKS)
         )
-        others = ((plan_cost(plans, other), _trips(plans, other)) for other in (seen, closer))
+        others = ((plan_cost(plans, other), trips_cost(plans, other)) for other in (seen, closer))
         of_seen, of_closer = (self._dearer(plans, batch, chosen, other) for other in others)
         of_sooner, of_later = (self._dearer(plans, batch, chosen, other) for other in (sooner, later))
         return Beside(of_seen, of_sooner, of_later, of_closer, self._days(closer))
@@ -293,11 +294,6 @@ class Planner:
         units, trips = other
         dearer = units - plan_cost(plans, chosen)
         of_units = np.bincount(self._of.site[batch.there] - batch.first_site, dearer, len(batch.sites))
-        of_trips = trips - plans.trip_cost[np.arange(batch.addresses), chosen.week_at]
+        of_trips = trips - trips_cost(plans, chosen)
         at = self._of.site_address[batch.sites] - batch.first_address
         return np.asarray(of_units + of_trips[at] / self._of.sharing[batch.sites])
-
-
-def _trips(plans: PricedPlans, chosen: Chosen) -> FloatArray:
-    """Return what the trips of each address cost a year under a plan, (addresses,)."""
-    return np.asarray(plans.trip_cost[np.arange(len(chosen.week_at)), chosen.week_at])

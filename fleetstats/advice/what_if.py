@@ -8,10 +8,12 @@ import polars as pl
 from fleetstats.advice.choice import (
     Chosen,
     PricedPlans,
+    address_total,
     allowed_visits,
     allowed_weeks,
     plan_cost,
     preferred,
+    trips_cost,
 )
 from fleetstats.advice.cost import NEAR_EQUAL
 from fleetstats.advice.prices import longest_within
@@ -116,9 +118,7 @@ def _tables(found: SiteKinds) -> tuple[FloatArray, FloatArray]:
 
 def _near(plans: PricedPlans, week_ok: BoolArray, visit_ok: BoolArray) -> tuple[IntArray, IntArray]:
     """Return the first and last place among the weeks that costs within 2 % of the cheapest, (kinds,)."""
-    total = plans.trip_cost.copy()
-    np.add.at(total, plans.address, np.where(visit_ok, plans.unit_cost, np.inf).min(axis=2))
-    total = np.where(week_ok, total, np.inf)
+    total = address_total(plans, np.where(visit_ok, plans.unit_cost, np.inf).min(axis=2), week_ok)
     near = total <= total.min(axis=1, keepdims=True) * (1.0 + NEAR_EQUAL)
     return near.argmax(axis=1), near.shape[1] - 1 - near[:, ::-1].argmax(axis=1)
 
@@ -130,11 +130,10 @@ def _framed(
     callouts: FloatArray,
     near: tuple[IntArray, IntArray],
 ) -> SiteKinds:
-    rows, kinds = np.arange(found.kinds.height), found.kinds.height
-    days = plans.weeks * WEEK
+    kinds, days = found.kinds.height, plans.weeks * WEEK
     at = chosen.week_at[plans.address]
     called = callouts[np.arange(len(at)), at, chosen.every_n - 1]
-    cost = np.bincount(plans.address, plan_cost(plans, chosen), kinds) + plans.trip_cost[rows, chosen.week_at]
+    cost = np.bincount(plans.address, plan_cost(plans, chosen), kinds) + trips_cost(plans, chosen)
     of_kinds = found.kinds.with_columns(
         visit_interval_days=days[chosen.week_at],
         near_low_days=days[near[0]],

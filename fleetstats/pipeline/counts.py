@@ -50,17 +50,10 @@ def fleet_counts(relations: Relations, *, rated_days: dict[str, float]) -> pl.Da
 
 
 def _past_rating(relations: Relations, rated_days: dict[str, float]) -> pl.DataFrame:
-    schema = {"year": pl.Int64, "lamps_past_rating": pl.Int64}
-    if not rated_days:
-        return pl.DataFrame(schema=schema)
-    everything = pl.concat(
-        [
-            frame.select("component", "fitted_on", "ended_on")
-            for frame in (relations.spells, relations.left_out)
-        ]
-    ).filter(pl.col("component").is_in(list(rated_days)) & pl.col("fitted_on").is_not_null())
+    columns = ("component", "fitted_on", "ended_on")
+    everything = pl.concat([relations.spells.select(columns), relations.left_out.select(columns)])
     end = pl.col("ended_on").fill_null(pl.lit(relations.as_of, dtype=pl.Date))
-    rated = pl.col("component").replace_strict(rated_days, return_dtype=pl.Float64)
+    rated = pl.col("component").replace_strict(rated_days, default=None, return_dtype=pl.Float64)
     past = everything.filter((end - pl.col("fitted_on")).dt.total_days() > rated)
     return past.group_by(end.dt.year().cast(pl.Int64).alias("year")).agg(
         pl.len().cast(pl.Int64).alias("lamps_past_rating")

@@ -23,11 +23,8 @@ from fleetstats.advice.visit_days import CARRY_CHANCE, days_on, renewed_by, wait
 from fleetstats.advice.visit_rule import CENTURY
 from fleetstats.errors import AdviceError
 from fleetstats.life.draws import LifeDraws
+from fleetstats.tables import TABLES
 
-DUE_COLUMNS: Final = (
-    "site_id", "visit_from", "visit_by", "component", "slot", "action", "part_number", "reason",
-    "chance_already_spent", "urgency", "uv_late", "age_days", "moved",
-)  # fmt: skip
 _KEY: Final = ("site_id", "component", "slot")
 _DAY: Final = pl.duration(days=1)
 
@@ -302,4 +299,5 @@ def _worded(rows: pl.DataFrame, components: Mapping[str, ComponentTerms]) -> pl.
     first = pl.int_range(pl.len()).over("site_id") == 0
     rows = rows.with_columns(agreed_by=pl.when(first).then("agreed_by"))
     reasons = [reason(row, components[row["component"]].role) for row in rows.iter_rows(named=True)]
-    return rows.with_columns(reason=pl.Series(reasons, dtype=pl.String)).select(DUE_COLUMNS)
+    told = (column.name for column in TABLES["due"].columns if column.name != "rank")
+    return rows.with_columns(reason=pl.Series(reasons, dtype=pl.String)).select(told)

@@ -24,7 +24,7 @@ from fleetstats.quantities import DAYS_PER_YEAR, WEEK, BoolArray, FloatArray, In
 
 
 def what_if_tables(visits: VisitPlans) -> dict[str, pl.DataFrame]:
-    """Return the tables what_if_kinds, what_if_units and what_if_rates; none without a kind of site.
+    """Return the tables what_if_kinds, what_if_units and what_if_rates; without rows where no kind is found.
 
     Parameters
     ----------
@@ -32,8 +32,6 @@ def what_if_tables(visits: VisitPlans) -> dict[str, pl.DataFrame]:
     """
     terms = visits.priced.terms
     found = site_kinds(visits.priced, visits.plans.select("site_id", "callouts_per_year_current"))
-    if found.kinds.is_empty():
-        return {}
     plans = kind_plans(found, trip_cost=terms.trip_cost, callout_cost=terms.callout_cost)
     return {
         "what_if_kinds": plans.kinds,

@@ -305,3 +305,10 @@ def test_sites_that_are_read_are_left_out_of_what_reading_would_be_worth(known, 
     )
     read = replace(known, readings=everywhere)
     assert reading_worth_table(read, SETTINGS, lives, rule, plan).is_empty()
+
+
+def test_without_a_gauge_the_tables_are_there_without_rows() -> None:
+    nothing = pl.DataFrame()
+    found = gauge_tables(None, SETTINGS, {}, {}, nothing, nothing)  # type: ignore[arg-type]
+    assert sorted(found) == ["at_stop", "gauge_last", "gauge_laws", "gauge_now", "gauge_visits"]
+    assert all(table.is_empty() and table.width for table in found.values())

@@ -45,8 +45,12 @@ def kept_results(store: Store, *, as_of: date | None, settings: Settings | None)
             f"store {store.path}: its analysis is as of {day}, not {as_of}; "
             f"run: fleetstats analyse --as-of {as_of}"
         )
-    lacking = [name for name, table in TABLES.items() if not _holds(held.get(name, ()), table)]
-    if set(lacking) - MADE_SOMETIMES:
+    lacking = [
+        name
+        for name, table in TABLES.items()
+        if name not in MADE_SOMETIMES and not _holds(held.get(name, ()), table)
+    ]
+    if lacking:
         raise StoreError(
             f"store {store.path}: its analysis is of another version of fleetstats (table {lacking[0]} is "
             "not as this one makes it); run: fleetstats analyse"

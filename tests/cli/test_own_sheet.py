@@ -108,7 +108,7 @@ def test_a_map_that_is_there_is_not_written_over(desk):
     run(desk, "draft-map", LOG.name)
     before = words.read_bytes() + b"Roof,Tile,212,other,clay_tile,\n"
     words.write_bytes(before)
-    assert "is there already and may hold your answers" in run(desk, "draft-map", LOG.name, code=1)
+    assert "is there already; say --replace to write over it" in run(desk, "draft-map", LOG.name, code=1)
     assert words.read_bytes() == before
     run(desk, "draft-map", LOG.name, "--replace")
     assert words.read_bytes() != before

@@ -66,7 +66,7 @@ def refusal(key: str, value: object, accepted: str) -> SettingsError:
 
 
 #: Days and other numbers beyond which a setting is a slip of the pen.
-MOST_DAYS, MOST = 3650.0, 1e7
+MOST_DAYS, MOST = 36_525.0, 1e7
 
 
 def number(low: float, high: float = MOST, *, above: bool = False) -> Rule:

@@ -19,6 +19,7 @@ from fleetstats.advice import ComponentTerms, VisitPlans, VisitTerms, plan_visit
 from fleetstats.advice.terms import MOST_VISITS
 from fleetstats.components import role_of
 from fleetstats.life.draws import LifeDraws
+from fleetstats.setting_rules import MOST, MOST_DAYS
 from tests.properties.any_prices import AnyPrices
 
 pytestmark = pytest.mark.slow
@@ -73,17 +74,19 @@ def firm(rng: np.random.Generator, name: str) -> dict[str, ComponentTerms]:
     source = str(rng.choice(["", "", " ", "maker's letter"]))
 
     def kind(component: str, **more: Any) -> ComponentTerms:
-        today, customary, ceiling = (float(value or 1.0) for value in days(rng, 3))
+        today, customary, ceiling = (min(float(value or 1.0), MOST_DAYS) for value in days(rng, 3))
         return ComponentTerms(
             f"{component}_{name}", role_of({}, component), current_interval_days=today, customary_days=customary, ceiling_days=ceiling,
-            source=source, planned_cost=float(rng.choice([1e-9, 45, 1e12])),
+            source=source, planned_cost=float(rng.choice([1e-9, 45, MOST])),
             failure_chance_limit=float(rng.choice([1.0, 0.3, 1e-9])), **more,
         )  # fmt: skip
 
+    given = days(rng, 1, missing=0.3)[0]
+    rated = None if given is None else min(given, MOST_DAYS)
     found = [
         kind(SEDIMENT),
-        kind(LAMP, rated_life_days=days(rng, 1, missing=0.3)[0]),
-        kind(SLEEVE, announced=bool(rng.random() < 0.2), hidden_day_cost=float(rng.choice([0, 1.5, 1e12]))),
+        kind(LAMP, rated_life_days=rated),
+        kind(SLEEVE, announced=bool(rng.random() < 0.2), hidden_day_cost=float(rng.choice([0, 1.5, MOST]))),
     ]
     return {one.name: one for one in found}
 

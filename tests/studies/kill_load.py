@@ -22,8 +22,12 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    import polars as pl
 
 SEED = 20240229
 TODAY = dt.date(2027, 1, 1)
@@ -86,16 +90,16 @@ def prepared(folder: Path, sites: int) -> list[Task]:
     _write_records(first, again, sites)
     results.mkdir()
     rng = np.random.default_rng(SEED)
-    _some_results(rng, 40 * sites).write_parquet(results / "plans.parquet")
-    _some_results(rng, 400 * sites).write_parquet(results / "curves.parquet")
+    _some_results(rng, 40 * sites, "records_held").write_parquet(results / "records_held.parquet")
+    _some_results(rng, 400 * sites, "removals").write_parquet(results / "removals.parquet")
     nothing, loaded, kept = (folder / f"{name}.duckdb" for name in ("nothing", "loaded", "kept"))
     with_old = folder / "with_old.duckdb"
     _run("first", loaded, first)
     shutil.copy(loaded, with_old)
     old = folder / "old"
     old.mkdir()
-    _some_results(rng, 30 * sites).write_parquet(old / "plans.parquet")
-    _some_results(rng, 3 * sites).write_parquet(old / "gone.parquet")
+    _some_results(rng, 30 * sites, "records_held").write_parquet(old / "records_held.parquet")
+    _some_results(rng, 3 * sites, "effects").write_parquet(old / "effects.parquet")
     _run("results", with_old, old)
     starts = {"first": (nothing, first), "again": (with_old, again), "results": (with_old, results)}
     tasks = []
@@ -123,10 +127,18 @@ def _write_records(first: Path, again: Path, sites: int) -> None:
         kept.write_csv(first / path.name)
 
 
-def _some_results(rng: np.random.Generator, rows: int) -> object:
+def _some_results(rng: np.random.Generator, rows: int, table: str) -> pl.DataFrame:
+    """Return so many rows of a result table, with anything in them."""
     import polars as pl
 
-    return pl.DataFrame({"days": rng.integers(0, 700, rows), "survival": rng.random(rows)})
+    from fleetstats.tables import TABLES
+
+    made = {
+        "text": lambda: ["x"] * rows,
+        "int": lambda: rng.integers(0, 700, rows),
+        "real": lambda: rng.random(rows),
+    }
+    return pl.DataFrame({column.name: made[column.kind]() for column in TABLES[table].columns})
 
 
 def _copied(start: Path, to: Path) -> Path:

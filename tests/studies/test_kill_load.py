@@ -28,7 +28,7 @@ def test_the_tasks_change_records_journal_and_results(tasks):
     assert tasks["first"].before == {}
     assert {"records.visits", "records.work", "journal.loads", "journal.refused"} <= set(tasks["first"].after)
     assert {"records.visits", "records.work", "journal.loads", "journal.corrections"} <= differ("again")
-    assert differ("results") == {"results.plans", "results.curves", "results.gone"}
+    assert differ("results") == {"results.records_held", "results.removals", "results.effects"}
 
 
 @pytest.mark.parametrize("name", study.TASKS)

@@ -75,7 +75,7 @@ def test_a_small_fleet_goes_through_the_study_with_the_rule_for_a_plan(monkeypat
         return {(name, on): intervals for name in study.PLANS for on in limits}
 
     monkeypatch.setattr(study, "plans_from_records", rule_as_plan)
-    monkeypatch.setattr(study, "LATENESS_DAYS", -1000.0)  # no limit binds
+    monkeypatch.setattr(study, "hard_limits", lambda settings: np.full(5, np.inf))
     homes = study.one_fleet("mixed", 12, 3, years=4, runs=1)[True]
     assert homes.height > 8
     assert homes["plan"].to_list() == homes["rule"].to_list()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -157,14 +158,15 @@ def test_a_text_cell_cannot_become_a_formula_in_csv(built: Path) -> None:
 
 
 def test_replay_tells_its_result_and_a_second_opinion(run: Run, built: Path, tmp_path: Path) -> None:
-    code, out, _ = run("replay", "--store", built / "fleet.duckdb")
+    store = shutil.copy(built / "fleet.duckdb", tmp_path / "fleet.duckdb")  # replay keeps its tables in it
+    code, out, _ = run("replay", "--store", store)
     assert code == 0
     assert "sediment_cartridge" in out
     assert "Second opinion: the library lifelines" in out
-    code, out, _ = run("table", "second_opinion", "--format", "csv", "--store", built / "fleet.duckdb")
+    code, out, _ = run("table", "second_opinion", "--format", "csv", "--store", store)
     assert code == 0
     assert {line.split(",")[-2] for line in out.splitlines()[1:]} == {"agrees"}
-    code, _, _ = run("report", "--store", built / "fleet.duckdb", "--out", tmp_path / "site")
+    code, _, _ = run("report", "--store", store, "--out", tmp_path / "site")
     assert code == 0
     assert "An independent library, lifelines, agrees with 12 of 12 fits." in (
         tmp_path / "site" / "trust.html"

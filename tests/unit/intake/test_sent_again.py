@@ -85,7 +85,7 @@ def test_what_is_refused_is_kept_as_it_was_written(fleet):
     ]
     reason = fleet.store.table("refused").filter(table_name="parts")["reason"][0]
     assert reason.startswith(
-        "'-84' is not accepted here: accepted is a number, 0 or more; the value was left"
+        "'-84' is not accepted here: accepted is a number, 0 or more, at most 10000000; the value was left"
     )
 
 

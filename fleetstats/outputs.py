@@ -70,10 +70,12 @@ def _write_whole(path: Path, data: bytes, *, replace: bool) -> None:
         if replace:
             unfinished.replace(path)
         else:
-            with suppress(PermissionError, NotImplementedError, AttributeError):
+            try:
                 os.link(unfinished, path)  # unlike a rename, never over a file made meanwhile
-                return
-            unfinished.rename(path)
+            except FileExistsError:
+                raise
+            except (OSError, AttributeError):  # a disk without second names
+                unfinished.rename(path)
     finally:
         unfinished.unlink(missing_ok=True)
 

@@ -209,3 +209,16 @@ def test_a_folder_of_another_kind_is_not_replaced(out: Path) -> None:
     with pytest.raises(OutputError, match="which no folder of rows put there"):
         check_folder(out, "folder of rows")
     assert held(out) == before
+
+
+def test_a_disk_without_second_names_is_written_to_all_the_same(
+    out: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(*_: object, **__: object) -> None:
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "link", none)
+    write_files({tmp_path / "one.csv": b"1"}, replace=False)
+    assert (tmp_path / "one.csv").read_bytes() == b"1"
+    write(out, NEW)
+    assert held(out) == {**NEW, **MINE}
